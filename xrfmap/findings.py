@@ -1,0 +1,166 @@
+"""What a study says in the end: the models behind ``findings.json`` (schema 1).
+
+Frozen and plain, so that the report, the command line and a notebook read the
+same thing. "Cannot tell" is a value here, never a missing row.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+__all__ = [
+    "VERDICT_ORDER",
+    "AreaFinding",
+    "Candidate",
+    "DepthFinding",
+    "ElementAmount",
+    "ElementFinding",
+    "Findings",
+    "Flag",
+    "Interval",
+    "LayerFinding",
+    "Source",
+    "Verdict",
+]
+
+Verdict = Literal["out_of_period", "borderline", "later_layer", "cannot_tell", "compatible"]
+
+VERDICT_ORDER: tuple[Verdict, ...] = (
+    "out_of_period",
+    "borderline",
+    "later_layer",
+    "cannot_tell",
+    "compatible",
+)
+"""From the most serious to the least, as ``overall`` ranks them."""
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Source(_Frozen):
+    """Where a fact comes from, and whether the text was read."""
+
+    text: str
+    checked: Literal["seen", "from memory", "common practice"]
+
+
+class ElementFinding(_Frozen):
+    """Whether an element is in the scan, and what that rests on."""
+
+    symbol: str
+    lines: list[str]  # families used, "Pb L"
+    verdict: Literal["present", "not detected", "not separable"]
+    because: str
+    evidence: dict[str, float | str | list[str] | None] = Field(default_factory=dict)
+
+
+class ElementAmount(_Frozen):
+    """Net counts of one element in one area, from its best family."""
+
+    symbol: str
+    line: str
+    net_counts: float | None = None  # None for typed-in areas
+    net_counts_err: float | None = None
+    net_counts_ul: float | None = None
+    detected: bool
+    share_of_area: float | None = None  # fraction of the area's pixels above threshold
+    note: str | None = None
+
+
+class Candidate(_Frozen):
+    """A pigment that would explain elements of an area."""
+
+    pigment: str
+    fits_period: Verdict
+    support: list[str]
+    against: list[str] = Field(default_factory=list)
+    look_alikes: list[str] = Field(default_factory=list)
+    sources: list[Source] = Field(default_factory=list)
+
+
+class AreaFinding(_Frozen):
+    """One area: its elements and the pigments that may explain them."""
+
+    name: str
+    layer: str | None
+    elements: list[ElementAmount]
+    candidates: list[Candidate]
+    sets: list[list[str]] = Field(default_factory=list)  # pigment sets, fewest assumptions first
+    unexplained: list[str] = Field(default_factory=list)
+    summary: str = ""
+    origin: Literal["scan", "point", "typed in"] = "scan"
+
+
+class Flag(_Frozen):
+    """A material that does not fit the stated period, or that cannot be judged."""
+
+    pigment: str
+    elements: list[str]
+    area: str
+    layer: str | None
+    verdict: Verdict
+    reason: str
+    sources: list[Source]
+    next_check: str
+
+
+class LayerFinding(_Frozen):
+    """Bounds on the date of a layer with the chain of reasons."""
+
+    name: str
+    not_before: int | None
+    not_after: int | None
+    because: list[str]
+    contradiction: str | None = None
+    ways_out: list[str] = Field(default_factory=list)
+    role: str | None = None
+
+
+class Interval(_Frozen):
+    """A value with its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+class ThicknessInterval(Interval):
+    """Thickness of a named covering material."""
+
+    material: str
+
+
+class DepthFinding(_Frozen):
+    """Whether an element lies at the surface of an area or under cover."""
+
+    area: str
+    element: str
+    lines: list[str]
+    state: Literal["at_surface", "covered", "cannot_tell"]
+    cover_mg_cm2: Interval | None = None
+    cover_um: ThicknessInterval | None = None
+    because: str = ""
+
+
+class Findings(_Frozen):
+    """Everything in ``findings.json``."""
+
+    schema_: Literal[1] = Field(1, alias="schema")
+    title: str
+    period: dict[str, int | str | None] | None
+    calibration: dict[str, float | str | None] | None = None
+    elements: list[ElementFinding] = Field(default_factory=list)
+    areas: list[AreaFinding] = Field(default_factory=list)
+    flags: list[Flag] = Field(default_factory=list)
+    layers: list[LayerFinding] = Field(default_factory=list)
+    depth: list[DepthFinding] = Field(default_factory=list)
+    overall: Verdict
+    open_questions: list[str] = Field(default_factory=list)
+    remarks: list[str] = Field(default_factory=list)  # decline dates and the like
+    cautions: list[str] = Field(default_factory=list)
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)

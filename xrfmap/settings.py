@@ -1,22 +1,34 @@
 """The study file, the instrument, and every default with its unit and reason.
 
-Nothing here opens a data file; :func:`load_study` reads the TOML text only.
+The models say what one field may hold. What fields mean to each other (a point
+that names an area, a layer that nobody listed) is checked in
+:mod:`xrfmap.studycheck`. Nothing here opens a data file; :func:`load_study`
+reads the TOML text only.
 """
 
 from __future__ import annotations
 
 import difflib
-import tomllib
-from collections.abc import Iterator
-from pathlib import Path
-from typing import Annotated, Any, Literal
+import json
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Annotated, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
-from xrfmap.errors import InputError
+from xrfmap.elements import Z_MAX, symbol
+from xrfmap.studycheck import check_links, explain, read_toml
 
 __all__ = [
+    "ELEMENT_SYMBOLS",
     "Area",
+    "AreaSettings",
     "Detector",
     "EnergyScaleByHand",
     "Evidence",
@@ -26,30 +38,61 @@ __all__ = [
     "MapSettings",
     "Period",
     "Point",
+    "RulesEntry",
     "ScanEntry",
     "Study",
     "StudyObject",
     "load_study",
+    "read_areas",
 ]
 
+ELEMENT_SYMBOLS: tuple[str, ...] = tuple(symbol(z) for z in range(1, Z_MAX + 1))
+"""Hydrogen to uranium, in order of atomic number."""
+
+
+def _element(name: str) -> str:
+    if name not in ELEMENT_SYMBOLS:
+        close = difflib.get_close_matches(name.capitalize(), ELEMENT_SYMBOLS, n=1, cutoff=0.5)
+        hint = f"; did you mean {close[0]}?" if close else ""
+        raise ValueError(f"an element symbol from H to U{hint}")
+    return name
+
+
+def _relative(name: str) -> str:
+    """Refuse a path that leaves the folder of the study file.
+
+    A study file is passed from hand to hand; it must not be able to pull some
+    other file of the reader's machine into a report.
+    """
+    windows = PureWindowsPath(name)
+    parts = PurePosixPath(name.replace("\\", "/")).parts
+    if windows.drive or windows.root or name.startswith("~") or ".." in parts or "\0" in name:
+        raise ValueError("a path below the folder of the study file, without '..'")
+    return name
+
+
 Name = Annotated[str, Field(min_length=1, max_length=200)]
-ElementSymbol = Annotated[str, Field(pattern=r"^[A-Z][a-z]?$")]
+Words = Annotated[str, Field(max_length=20_000)]
+FileName = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_relative)]
+ElementSymbol = Annotated[str, AfterValidator(_element)]
 Year = Annotated[int, Field(ge=-4000, le=2200)]
 MAX_STUDY_BYTES = 4_000_000  # a study is written by hand; more is a mistake or an attack
 
 
 class _Strict(BaseModel):
-    """Frozen, and deaf to no key: an unknown one is an error."""
+    """Frozen, and deaf to no key: an unknown one is an error; so is nan or inf."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False
+    )
 
 
 class Detector(_Strict):
     """Energy-dispersive detector."""
 
-    material: str = "Si"  # the common sensor of drift detectors
+    material: Name = "Si"  # the common sensor of drift detectors
     thickness_mm: float = Field(0.5, gt=0, le=20)  # common drift-detector sensor
-    window_material: str = "Be"
+    window_material: Name = "Be"
     window_um: float = Field(12.5, ge=0, le=1000)  # a usual thin beryllium window
     dead_layer_um: float = Field(0.1, ge=0, le=100)  # contact and inactive silicon
 
@@ -57,10 +100,10 @@ class Detector(_Strict):
 class EnergyScaleByHand(_Strict):
     """Energy scale typed in by the user where the data cannot give one."""
 
-    zero_kev: float
+    zero_kev: float = Field(ge=-5, le=5)
     kev_per_channel: float = Field(gt=0, le=1)
-    noise_kev: float = Field(0.08, ge=0, le=1)
-    fano: float = Field(0.115, ge=0.02, le=0.5)
+    noise_kev: float = Field(0.08, ge=0, le=1)  # electronic part of a usual drift detector
+    fano: float = Field(0.115, ge=0.02, le=0.5)  # silicon, usual value
 
 
 class Instrument(_Strict):
@@ -69,10 +112,10 @@ class Instrument(_Strict):
     anode: ElementSymbol | None = None
     tube_kv: float | None = Field(None, gt=1, le=160)
     tube_ma: float | None = Field(None, gt=0)
-    filter_material: str | None = None
+    filter_material: Name | None = None
     filter_um: float = Field(0.0, ge=0)
     incidence_deg: float = Field(90.0, gt=0, le=90)  # beam along the normal, scan practice
-    takeoff_deg: float = Field(45.0, gt=0, le=90)
+    takeoff_deg: float = Field(45.0, gt=0, le=90)  # detector beside the beam, scan practice
     beam_path_cm: float = Field(2.0, ge=0)  # tube to object
     detector_path_cm: float = Field(1.0, ge=0)  # object to detector
     atmosphere: Literal["air", "helium", "vacuum"] = "air"
@@ -84,11 +127,11 @@ class StudyObject(_Strict):
     """What is studied."""
 
     title: Name
-    support: str | None = None
+    support: Name | None = None
     width_mm: float | None = Field(None, gt=0)
     height_mm: float | None = Field(None, gt=0)
-    reference: str | None = None
-    note: str | None = None
+    reference: Name | None = None
+    note: Words | None = None
 
 
 class Period(_Strict):
@@ -96,21 +139,21 @@ class Period(_Strict):
 
     start: Year = Field(alias="from")
     end: Year = Field(alias="to")
-    note: str | None = None
+    note: Words | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> Period:
         if self.start > self.end:
-            raise ValueError(f"from = {self.start} lies after to = {self.end}; swap them")
+            raise ValueError(f"from = {self.start} not after to = {self.end}; swap them")
         return self
 
 
 class ScanEntry(_Strict):
     """One scan file of the study."""
 
-    file: str
-    name: str | None = None
-    dataset: str | None = None  # path inside an HDF5 file, where signal/axes are missing
+    file: FileName
+    name: Name | None = None  # the file's stem where not given
+    dataset: Name | None = None  # path inside an HDF5 file, where signal/axes are missing
     live_time_s: float | None = Field(None, gt=0)
     pixel_mm: tuple[float, float] | None = None  # (x, y)
     origin_mm: tuple[float, float] | None = None  # (x, y) of the first pixel
@@ -119,9 +162,9 @@ class ScanEntry(_Strict):
 class Point(_Strict):
     """One point spectrum."""
 
-    file: str
-    name: str | None = None
-    area: str | None = None
+    file: FileName
+    name: Name | None = None  # the file's stem where not given
+    area: Name | None = None
     x_mm: float | None = None
     y_mm: float | None = None
     live_time_s: float | None = Field(None, gt=0)
@@ -131,68 +174,84 @@ class Area(_Strict):
     """A part of the object: polygon, mask image, or elements of an older report."""
 
     name: Name
-    polygon_mm: list[tuple[float, float]] | None = Field(None, min_length=3)
-    mask: str | None = None
-    elements: list[ElementSymbol] | None = None
+    scan: Name | None = None  # which scan the polygon or mask lies on, where there are several
+    polygon_mm: list[tuple[float, float]] | None = Field(None, min_length=3, max_length=10_000)
+    mask: FileName | None = None  # image of the scan's size; not zero = inside
+    elements: list[ElementSymbol] | None = Field(None, min_length=1, max_length=92)
     amounts: dict[ElementSymbol, float] | None = None  # relative, any one unit
-    layer: str | None = None
-    colour: str | None = None
-    where: str | None = None  # free words: edge, over a loss, under the varnish
-    note: str | None = None
+    layer: Name | None = None
+    colour: Name | None = None
+    where: Words | None = None  # free words: edge, over a loss, under the varnish
+    note: Words | None = None
 
 
 class LayerEntry(_Strict):
     """One layer of a cross-section; the list runs from top to bottom."""
 
     name: Name
-    role: str | None = None  # original paint, retouching, overpaint, ground, support, varnish
-    material: list[str] | str | None = None
+    role: Name | None = None  # original paint, retouching, overpaint, ground, support, varnish
+    material: list[Name] | Name | None = None
     thickness_um: float | None = Field(None, gt=0)
     not_before: Year | None = None
     not_after: Year | None = None
-    note: str | None = None
+    note: Words | None = None
 
 
 class Evidence(_Strict):
     """Evidence on dates that is not a spectrum."""
 
     kind: Literal["tree_rings", "document", "inscription", "cross_section", "other"]
-    layer: str | None = None
-    note: str | None = None
+    layer: Name | None = None
+    note: Words | None = None
     # tree rings
-    board: str | None = None
+    board: Name | None = None
     last_ring_year: Year | None = None
     sapwood_rings: int | None = Field(None, ge=0, le=200)
     boundary_year: Year | None = None  # year of the heartwood-sapwood boundary ring
     bark_edge: bool = False
-    provenance: str | None = None
+    provenance: Name | None = None
     # documents and inscriptions
     year: Year | None = None
     year_from: Year | None = None
     year_to: Year | None = None
-    text: str | None = None
+    text: Words | None = None
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Evidence:
+        if None not in (self.year_from, self.year_to) and self.year_from > self.year_to:  # type: ignore[operator]
+            raise ValueError(f"year_from = {self.year_from} not after year_to = {self.year_to}")
+        return self
 
 
 class Image(_Strict):
     """Photograph, infrared image or radiograph to lay beside the maps."""
 
-    file: str
+    file: FileName
     kind: Literal["photograph", "infrared", "radiograph", "ultraviolet"] = "photograph"
-    control_points: list[tuple[float, float, float, float]] | None = None  # px, py, x_mm, y_mm
+    control_points: list[tuple[float, float, float, float]] | None = Field(
+        None, max_length=1000
+    )  # px, py, x_mm, y_mm
 
 
 class RulesEntry(_Strict):
     """Pigment rules of the user's own."""
 
-    file: str
+    file: FileName
 
 
 class MapSettings(_Strict):
     """Choices for the maps."""
 
-    elements: list[ElementSymbol] | None = None  # found from the scan where not given
+    elements: list[ElementSymbol] | None = Field(None, min_length=1, max_length=92)  # else found
     energy_min_kev: float = Field(1.5, ge=0.1)  # 1 cm of air passes about a quarter here
     energy_max_kev: float | None = Field(None, gt=1)  # tube voltage where not given
+
+
+class AreaSettings(_Strict):
+    """Choices for the sums over areas."""
+
+    min_pixels: int = Field(1, ge=1)  # one pixel is a spectrum too; its limits say how poor
+    outside_share: float = Field(0.02, ge=0, le=1)  # of an area's surface off the scan, then told
 
 
 class Study(_Strict):
@@ -201,14 +260,24 @@ class Study(_Strict):
     object: StudyObject
     period: Period | None = None
     instrument: Instrument = Instrument()
-    scan: list[ScanEntry] = []
-    point: list[Point] = []
-    area: list[Area] = []
-    layer: list[LayerEntry] = []
-    evidence: list[Evidence] = []
-    image: list[Image] = []
+    scan: list[ScanEntry] = Field(default=[], max_length=200)
+    point: list[Point] = Field(default=[], max_length=5000)
+    area: list[Area] = Field(default=[], max_length=2000)
+    layer: list[LayerEntry] = Field(default=[], max_length=200)
+    evidence: list[Evidence] = Field(default=[], max_length=2000)
+    image: list[Image] = Field(default=[], max_length=200)
     rules: RulesEntry | None = None
     maps: MapSettings = MapSettings()
+    areas: AreaSettings = AreaSettings()
+
+
+_Model = TypeVar("_Model", bound=BaseModel)
+
+
+class _AreasOnly(_Strict):
+    """A TOML file that lists areas and nothing more."""
+
+    area: list[Area] = Field(min_length=1, max_length=2000)
 
 
 def load_study(path: Path) -> Study:
@@ -217,16 +286,55 @@ def load_study(path: Path) -> Study:
     Parameters
     ----------
     path : Path
-        TOML file.
+        TOML file, UTF-8, at most 4 MB.
 
     Returns
     -------
     Study
-        The checked content.
+        The checked content. Entries of a list are counted from 1 in messages.
 
     Raises
     ------
     InputError
-        If the file is missing, is not TOML, or holds a bad or unknown field.
+        If the file is missing, is not UTF-8 TOML, holds a bad or unknown field,
+        or fields that do not agree with each other.
     """
-    return Study.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    path = Path(path)
+    data = read_toml(path, MAX_STUDY_BYTES)
+    study = _validated(Study, data, path)
+    check_links(study, str(path))
+    return study
+
+
+def read_areas(path: Path) -> list[Area]:
+    """Read the ``[[area]]`` entries of a TOML file, which may be a whole study.
+
+    Parameters
+    ----------
+    path : Path
+        TOML file, UTF-8, at most 4 MB.
+
+    Returns
+    -------
+    list of Area
+        In the order of the file; at least one.
+
+    Raises
+    ------
+    InputError
+        As for :func:`load_study`.
+    """
+    path = Path(path)
+    data = read_toml(path, MAX_STUDY_BYTES)
+    if "object" in data:
+        return list(_validated(Study, data, path).area)
+    return list(_validated(_AreasOnly, data, path).area)
+
+
+def _validated(model: type[_Model], data: dict[str, object], path: Path) -> _Model:
+    # Through JSON, because pydantic's strict mode takes a list for a tuple only
+    # there; strict, because "1630" in quotes is a slip that should be told.
+    try:
+        return model.model_validate_json(json.dumps(data, default=str), strict=True)
+    except ValidationError as bad:
+        raise explain(bad, model, data, str(path)) from None

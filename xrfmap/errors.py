@@ -37,6 +37,15 @@ class InputError(XrfmapError):
         place = f"{where}: {field}" if field else where
         super().__init__(f"{place}: found {found}; expected {expected}; {remedy}")
 
+    def __reduce__(self) -> tuple[object, ...]:
+        # the default passes the message alone, which keyword-only arguments refuse:
+        # an error raised in a worker process could not come home
+        return _rebuild, (self.where, self.field, self.found, self.expected, self.remedy)
+
+
+def _rebuild(where: str, field: str, found: str, expected: str, remedy: str) -> InputError:
+    return InputError(where, field, found=found, expected=expected, remedy=remedy)
+
 
 class CalibrationError(XrfmapError):
     """The energy scale cannot be found from the data; the message says why."""

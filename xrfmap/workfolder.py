@@ -1,0 +1,250 @@
+"""The folder of a run: one run at a time, finished stages kept, results moved in whole.
+
+Below the results lies ``work/``. It holds what finished stages found, each with
+the key of everything it was made from, so that a second run can see whether it
+still holds; and the folder in which new results grow before they are moved to
+their place. It may be deleted at any time at the cost of doing the work again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import sys
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from functools import cache
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from xrfmap import __version__
+from xrfmap.errors import InputError
+from xrfmap.io.safe import sha256_of
+
+__all__ = ["WorkFolder", "make_key", "program_digest", "versions"]
+
+WORK = "work"
+NUMERIC = ("numpy", "scipy", "numba", "xraylib", "xarray", "dask", "h5py", "matplotlib")
+"""Libraries whose version can change a number or a picture of the results."""
+
+
+@cache
+def program_digest() -> str:
+    """SHA-256 over the program's own source files, so that a changed program repeats its work."""
+    root = Path(__file__).parent
+    digest = hashlib.sha256()
+    for path in sorted(root.rglob("*")):
+        if path.suffix in {".py", ".toml", ".html", ".css", ".js", ".j2", ".svg"}:
+            digest.update(path.relative_to(root).as_posix().encode())
+            digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+@cache
+def versions() -> dict[str, str]:
+    """Versions of the program, of Python and of the libraries behind its numbers."""
+    found = {"xrfmap": __version__, "python": sys.version.split()[0]}
+    for name in NUMERIC:
+        try:
+            found[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            found[name] = "not installed"
+    return found
+
+
+def make_key(stage: str, parts: Mapping[str, Any]) -> str:
+    """Key of a stage: equal if and only if everything it is made from is equal.
+
+    Parameters
+    ----------
+    stage : str
+        Name of the stage.
+    parts : mapping
+        Hashes of inputs, settings, keys of earlier stages; anything JSON can hold.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
+    whole = {"stage": stage, "parts": parts, "program": program_digest(), "versions": versions()}
+    text = json.dumps(whole, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+class WorkFolder:
+    """Results folder with its ``work/`` below.
+
+    Parameters
+    ----------
+    out : Path
+        Where the results go; made if missing.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be made or written.
+    """
+
+    def __init__(self, out: Path) -> None:
+        self.out = Path(out)
+        self.work = self.out / WORK
+        try:
+            self.work.mkdir(parents=True, exist_ok=True)
+        except OSError as bad:
+            raise InputError(
+                str(out),
+                found=bad.strerror or type(bad).__name__,
+                expected="a folder that can be written",
+                remedy="choose another --out",
+            ) from None
+
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Hold the folder for this run.
+
+        Raises
+        ------
+        InputError
+            If another run holds it.
+        """
+        path = self.work / "lock"
+        with path.open("a+", encoding="utf-8") as handle:
+            if not _try_lock(handle.fileno()):
+                handle.seek(0)
+                raise InputError(
+                    str(self.out),
+                    found=f"a run that is still going on (process {handle.read(40) or 'unknown'})",
+                    expected="a folder that no other run writes to",
+                    remedy="wait for it to end, or choose another --out",
+                )
+            # The system frees the lock with the process, however it ends: no stale lock.
+            handle.truncate(0)
+            handle.write(str(os.getpid()))
+            handle.flush()
+            yield
+
+    def kept(self, stage: str, key: str) -> dict[str, Any] | None:
+        """Return what a finished stage found, if it was made from the same things.
+
+        Parameters
+        ----------
+        stage : str
+            Name under which it was kept.
+        key : str
+            From :func:`make_key`.
+
+        Returns
+        -------
+        dict or None
+            None if there is nothing, the key differs, or a file that belongs to
+            it has been changed or removed since.
+        """
+        try:
+            record = json.loads((self.work / f"{stage}.json").read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return None
+        if not isinstance(record, dict) or record.get("key") != key:
+            return None
+        for name, digest in record.get("files", {}).items():
+            path = self.out / name
+            if not path.is_file() or path.stat().st_size == 0 or sha256_of(path) != digest:
+                return None
+        value = record.get("value")
+        return value if isinstance(value, dict) else None
+
+    def keep(
+        self, stage: str, key: str, value: Mapping[str, Any], files: Iterable[Path] = ()
+    ) -> None:
+        """Keep what a stage found.
+
+        Parameters
+        ----------
+        stage : str
+            Name; an older record of that name is replaced.
+        key : str
+            From :func:`make_key`.
+        value : mapping
+            What JSON can hold (NaN included).
+        files : iterable of Path
+            Files below the results folder that belong to the record.
+        """
+        hashes = {path.relative_to(self.out).as_posix(): sha256_of(path) for path in files}
+        record = {"key": key, "value": dict(value), "files": hashes}
+        path = self.work / f"{stage}.json"
+        part = path.with_suffix(".part")
+        part.write_text(json.dumps(record), encoding="utf-8")
+        part.replace(path)
+
+    def files_of(self, stage: str) -> list[str]:
+        """Names of the files that an older record of a stage lists; empty if there is none."""
+        try:
+            record = json.loads((self.work / f"{stage}.json").read_text(encoding="utf-8"))
+            return [str(name) for name in record.get("files", {})]
+        except (OSError, ValueError, AttributeError):
+            return []
+
+    @contextmanager
+    def growing(self) -> Iterator[Path]:
+        """Empty folder in which results grow; gone afterwards, however the block ends."""
+        for left in self.work.glob("new-*"):  # from a run that was killed
+            shutil.rmtree(left, ignore_errors=True)
+        folder = self.work / f"new-{os.getpid()}"
+        folder.mkdir()
+        try:
+            yield folder
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+
+    def move_in(self, folder: Path, last: str, older: Iterable[str] = ()) -> list[Path]:
+        """Move finished results to their place.
+
+        Parameters
+        ----------
+        folder : Path
+            Where they grew.
+        last : str
+            The file that is moved after all others, since people look for it.
+        older : iterable of str
+            Files of an earlier run below the results folder; those without a
+            successor are removed, so that no old map stays beside a new report.
+
+        Returns
+        -------
+        list of Path
+            The files at their place.
+        """
+        names = sorted(
+            (p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()),
+            key=lambda name: (name == last, name),
+        )
+        for name in set(older) - set(names):
+            target = (self.out / name).resolve()
+            if target.is_relative_to(self.out.resolve()):
+                target.unlink(missing_ok=True)
+        for name in names:
+            target = self.out / name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            (folder / name).replace(target)
+        return [self.out / name for name in names]
+
+
+def _try_lock(descriptor: int) -> bool:
+    try:
+        import fcntl
+    except ImportError:  # Windows
+        import msvcrt
+
+        try:
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+        except OSError:
+            return False
+        return True
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True

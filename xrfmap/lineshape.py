@@ -341,4 +341,4 @@ def pile_up(counts: npt.ArrayLike, live_time_s: float, tau_s: float, scale: Ener
         return single.copy()
     pair = self_convolution(single, single, scale) / total
     triple = self_convolution(pair, single, scale) / total
-    return np.exp(-2 * mean) * (single + mean * pair + 0.5 * mean**2 * triple)
+    return np.asarray(np.exp(-2 * mean) * (single + mean * pair + 0.5 * mean**2 * triple))

@@ -1,0 +1,55 @@
+"""Shared by all tests: headless Chromium, found or told missing in one line."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+
+CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+REQUIRED = "XRFMAP_REQUIRE_BROWSER"
+_left_out: list[int] = []
+
+
+def find_chromium() -> str | None:
+    """Path of a Chromium that is installed, or named by the variable CHROMIUM."""
+    named = os.environ.get("CHROMIUM")
+    if named:
+        return named if Path(named).is_file() else None
+    return next((path for name in CHROMIUM_NAMES if (path := shutil.which(name))), None)
+
+
+def _browser_missing() -> str | None:
+    if find_spec("playwright") is None:
+        return "the package playwright is not installed"
+    return None if find_chromium() else "no Chromium was found (apt-get install chromium)"
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    reason = _browser_missing()
+    browser = [item for item in items if item.get_closest_marker("browser")]
+    if reason is None or not browser:
+        return
+    if os.environ.get(REQUIRED):
+        raise pytest.UsageError(f"{len(browser)} browser tests cannot run: {reason}")
+    items[:] = [item for item in items if item not in browser]
+    config.hook.pytest_deselected(items=browser)
+    _left_out.append(len(browser))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    if _left_out:
+        terminalreporter.write_line(
+            f"{_left_out[0]} browser tests left out: {_browser_missing()}", yellow=True
+        )
+
+
+@pytest.fixture(scope="session")
+def chromium_path() -> str:
+    """Path of Chromium, for tests marked ``browser``."""
+    path = find_chromium()
+    assert path is not None, "a test without the mark `browser` asks for Chromium"
+    return path

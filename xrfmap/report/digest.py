@@ -1,0 +1,176 @@
+"""The summary: findings that matter, what remains open, checks in order of weight."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from xrfmap.findings import VERDICT_ORDER, DepthFinding, Findings, Flag, Source, Verdict
+from xrfmap.report.words import VERDICT_NAMES, element_name, number, year_span
+
+__all__ = ["Check", "Point", "Reference", "checks", "matters", "open_points", "references"]
+
+
+@dataclass(frozen=True)
+class Point:
+    """One statement of the summary."""
+
+    headline: str
+    detail: str
+    anchor: str
+    verdict: Verdict | None = None
+
+
+@dataclass(frozen=True)
+class Check:
+    """A next step, with the flags that ask for it."""
+
+    text: str
+    verdict: Verdict
+    asked_by: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Reference:
+    """A source and how far it was checked."""
+
+    text: str
+    checked: str
+    used_for: tuple[str, ...]
+
+
+def _rank(verdict: Verdict) -> int:
+    return VERDICT_ORDER.index(verdict)
+
+
+def joined(words: Iterable[str]) -> str:
+    """Words as in a sentence: a, b and c."""
+    parts = list(dict.fromkeys(words))
+    return " and ".join([", ".join(parts[:-1]), parts[-1]]) if len(parts) > 1 else "".join(parts)
+
+
+def _flag_points(flags: list[Flag]) -> list[tuple[float, Point]]:
+    groups: dict[tuple[str, Verdict, str | None], list[Flag]] = {}
+    for flag in flags:
+        groups.setdefault((flag.pigment, flag.verdict, flag.layer), []).append(flag)
+    points = []
+    for (pigment, verdict, layer), members in groups.items():
+        if verdict == "compatible":
+            continue
+        where = joined(flag.area for flag in members)
+        place = f" ({layer})" if layer else ""
+        head = f"{pigment.capitalize()} in {where}{place}: {VERDICT_NAMES[verdict].lower()}"
+        points.append((_rank(verdict), Point(head, members[0].reason, "materials", verdict)))
+    return points
+
+
+def _depth_words(found: DepthFinding) -> str:
+    words = found.because
+    if found.cover_um is not None:
+        cover = found.cover_um
+        words = (
+            f"Cover of about {number(cover.value, 2)} µm if it is {cover.material} "
+            f"(95 %: {number(cover.low, 2)} to {number(cover.high, 2)} µm). {words}"
+        )
+    elif found.cover_mg_cm2 is not None:
+        mass = found.cover_mg_cm2
+        words = (
+            f"Cover of about {number(mass.value, 2)} mg/cm² "
+            f"(95 %: {number(mass.low, 2)} to {number(mass.high, 2)}). {words}"
+        )
+    return words.strip()
+
+
+def matters(findings: Findings, most: int = 3) -> list[Point]:
+    """The findings that matter most, at most `most` of them.
+
+    Flags come in the order of their verdicts; a contradiction between layers weighs as
+    much as an out-of-period material; then what lies under a cover, then elements that
+    cannot be separated, then the bounds on the layers.
+    """
+    ranked = _flag_points(findings.flags)
+    for layer in findings.layers:
+        if layer.contradiction:
+            head = f"Dates of the layer “{layer.name}” contradict each other"
+            ranked.append((0.5, Point(head, layer.contradiction, "dates")))
+    covered = [d for d in findings.depth if d.state == "covered"]
+    for found in covered:
+        head = f"{element_name(found.element).capitalize()} lies under a cover in {found.area}"
+        ranked.append((2.5, Point(head, _depth_words(found), "depth")))
+    for element in findings.elements:
+        if element.verdict == "not separable":
+            head = f"{element_name(element.symbol).capitalize()} cannot be separated here"
+            ranked.append((5.0, Point(head, element.because, "elements", "cannot_tell")))
+    if not any(flag.verdict != "compatible" for flag in findings.flags):
+        ranked.insert(0, (4.0, _nothing_found(findings)))
+    for layer in findings.layers:
+        if not layer.contradiction and layer.not_before is not None:
+            head = f"The layer “{layer.name}” dates {_span(layer.not_before, layer.not_after)}"
+            ranked.append((6.0, Point(head, joined(layer.because), "dates")))
+    return [point for _, point in sorted(ranked, key=lambda pair: pair[0])[:most]]
+
+
+def _span(start: int | None, end: int | None) -> str:
+    words = year_span(start, end)
+    return words if words.startswith("not") else f"from {words}"
+
+
+def _nothing_found(findings: Findings) -> Point:
+    count = len(findings.areas)
+    place = "the 1 area" if count == 1 else f"the {count} areas"
+    found = [e.symbol for e in findings.elements if e.verdict == "present"]
+    detail = f"Elements found: {joined(found)}." if found else ""
+    return Point(
+        f"No material outside the stated period was found in {place} examined",
+        detail, "materials", "compatible",
+    )  # fmt: skip
+
+
+def open_points(findings: Findings) -> list[str]:
+    """What the study leaves open, its own questions first."""
+    words = list(findings.open_questions)
+    for flag in findings.flags:
+        if flag.verdict == "cannot_tell":
+            words.append(f"{flag.pigment.capitalize()} in {flag.area}: {flag.reason}")
+    words += [
+        f"{element_name(e.symbol).capitalize()}: {e.because}"
+        for e in findings.elements
+        if e.verdict == "not separable"
+    ]
+    words += [
+        f"Whether {element_name(d.element)} in {d.area} lies at the surface or deeper. {d.because}"
+        for d in findings.depth
+        if d.state == "cannot_tell"
+    ]
+    return list(dict.fromkeys(word.strip() for word in words))
+
+
+def checks(findings: Findings) -> list[Check]:
+    """Next checks, those of the weightiest flags first, each once."""
+    groups: dict[str, list[Flag]] = {}
+    for flag in sorted(findings.flags, key=lambda f: _rank(f.verdict)):
+        if flag.next_check.strip():
+            groups.setdefault(flag.next_check.strip(), []).append(flag)
+    return [
+        Check(text, members[0].verdict, tuple(dict.fromkeys(f"{f.pigment}, {f.area}" for f in members)))
+        for text, members in groups.items()
+    ]
+
+
+def references(findings: Findings) -> list[Reference]:
+    """Every source once, with what it was used for."""
+    used: dict[tuple[str, str], list[str]] = {}
+
+    def note(sources: list[Source], what: str) -> None:
+        for source in sources:
+            used.setdefault((source.text, source.checked), []).append(what)
+
+    for flag in findings.flags:
+        note(flag.sources, flag.pigment)
+    for area in findings.areas:
+        for candidate in area.candidates:
+            note(candidate.sources, candidate.pigment)
+    return [
+        Reference(text, checked, tuple(dict.fromkeys(what)))
+        for (text, checked), what in sorted(used.items())
+    ]

@@ -1,0 +1,234 @@
+"""Spectrum with fit and named lines; scatter of two elements."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from xrfmap.errors import InputError
+from xrfmap.report import fields, style
+from xrfmap.report.marks import Mark, line_marks, spread
+from xrfmap.report.words import number
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["element_scatter", "fitted_spectrum", "shown_range"]
+
+Array = npt.NDArray[np.float64]
+_FEW = 4000  # more points than this are shown as a density
+
+
+def shown_range(energy: Array, counts: Array, model: Array | None = None) -> tuple[float, float]:
+    """Energies worth showing: where the model speaks, else where there are counts [keV]."""
+    speaks = model if model is not None and np.any(model > 0) else counts
+    # below a count in 200 000 of the highest channel the log scale only shows noise
+    inside = np.flatnonzero((speaks > max(0.3, 5e-6 * float(speaks.max()))) & (energy > 0))
+    if inside.size == 0:
+        return float(energy[0]), float(energy[-1])
+    return max(0.0, float(energy[inside[0]]) - 0.2), float(energy[inside[-1]]) + 0.2
+
+
+def _values(spectra: xr.Dataset, name: str) -> Array | None:
+    return np.asarray(spectra[name].values, dtype=float) if name in spectra else None
+
+
+def _components(spectra: xr.Dataset) -> list[tuple[str, Array]]:
+    if "component_counts" not in spectra:
+        return []
+    block = spectra["component_counts"].transpose("component", "channel")
+    rows = np.asarray(block.values, dtype=float)
+    return list(zip((str(c) for c in spectra["component"].values), rows, strict=True))
+
+
+@style.house_style
+def fitted_spectrum(
+    spectra: xr.Dataset,
+    *,
+    counts: str = "sum_counts",
+    components: bool | Sequence[str] = True,
+    name_lines: bool = True,
+    energy_range: tuple[float, float] | None = None,
+    title: str = "",
+    ax: Axes | None = None,
+) -> Axes:
+    """Spectrum on a log scale with its fit, the parts of the fit, and named lines.
+
+    Parameters
+    ----------
+    spectra : Dataset
+        Dims channel, component; coordinate ``energy`` [keV]; the variable named by
+        `counts`, and where there is a fit ``model`` and ``component_counts``.
+    counts : str
+        Variable to show as measured counts.
+    components : bool or sequence of str
+        All parts of the fit, none, or those named.
+    name_lines : bool
+        Write the names of the lines above their peaks.
+    energy_range : tuple of float, optional
+        Energies shown [keV]; the fitted range where not given.
+    title : str
+        Title.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Counts per channel over energy [keV].
+
+    Raises
+    ------
+    InputError
+        If the Dataset has no such variable or no energy scale.
+    """
+    for name in (counts, "energy"):
+        if name not in spectra and name not in spectra.coords:
+            raise InputError(
+                "spectra", name, found="nothing", expected="a spectrum with an energy scale",
+                remedy="calibrate first, or name the variable that holds the counts",
+            )  # fmt: skip
+    energy = np.asarray(spectra["energy"].values, dtype=float)
+    measured = np.asarray(spectra[counts].values, dtype=float)
+    # the fitted model belongs to the sum spectrum; a maximum-pixel spectrum stands alone
+    model = _values(spectra, "model") if counts != "max_pixel_counts" else None
+    if ax is None:
+        figure = style.new_figure(7.4, 4.6)
+        ax = figure.add_axes((0.095, 0.12, 0.67, 0.68))
+    low, high = energy_range or shown_range(energy, measured, model)
+    inside = (energy >= low) & (energy <= high)
+    positive = measured[inside & (measured > 0)]
+    floor = max(0.5, float(np.percentile(positive, 1)) / 8) if positive.size else 0.5
+    peak = float(positive.max()) if positive.size else 1.0
+    ax.set_yscale("log")
+    ax.set_xlim(low, high)
+    ax.set_ylim(floor, peak * 2.2)
+    parts = _components(spectra) if components and model is not None else []
+    wanted = None if isinstance(components, bool) else set(components)
+    for index, (label, row) in enumerate(parts):
+        if wanted is None or label in wanted:
+            _draw_part(ax, energy, row, floor, label, index)
+    ax.step(energy, np.where(measured > 0, measured, np.nan), where="mid", color=style.INK,
+            linewidth=0.7, label="measured", zorder=4)  # fmt: skip
+    if model is not None:
+        ax.plot(energy, np.where(model > floor / 10, model, np.nan), color="#b3261e",
+                linewidth=1.1, label="fit", zorder=5)  # fmt: skip
+    ax.set_xlabel("energy [keV]")
+    ax.set_ylabel("counts per channel")
+    labels = [label for label, _ in parts] or [str(c) for c in spectra.get("component", [])]
+    if name_lines and labels:
+        marks = [m for m in line_marks(labels) if low < m.energy_kev < high]
+        _name_lines(ax, marks, energy, measured, floor, peak)
+    ax.set_title(style.figure_text(title), y=1.0, pad=50 if name_lines else 6)
+    handles, names = ax.get_legend_handles_labels()
+    ax.legend(
+        handles[-2:] + handles[:-2] if model is not None else handles,
+        names[-2:] + names[:-2] if model is not None else names,
+        loc="upper left", bbox_to_anchor=(1.02, 1.0), borderaxespad=0,
+        fontsize=8 if len(names) < 24 else 6, labelspacing=0.3, handlelength=2.2,
+    )  # fmt: skip
+    return ax
+
+
+def _draw_part(ax: Axes, energy: Array, row: Array, floor: float, label: str, index: int) -> None:
+    colour, dashes = style.component_ink(index)
+    (drawn,) = ax.plot(
+        energy, np.where(row > floor / 3, row, np.nan), color=colour, linewidth=0.8,
+        label=style.figure_text(label, 24), zorder=3,
+    )  # fmt: skip
+    if dashes:
+        drawn.set_dashes(dashes)
+
+
+def _name_lines(
+    ax: Axes, marks: Sequence[Mark], energy: Array, measured: Array, floor: float, peak: float
+) -> None:
+    """Names in a row above the frame, each with a thin lead to its peak."""
+    low, high = ax.get_xlim()
+    heights = [_height(energy, measured, mark.energy_kev) for mark in marks]
+    # a side line that drowns in the measured counts of others still counts as seen here, so
+    # only lines at the level of nothing are left out
+    keep = [
+        (m, h) for m, h in zip(marks, heights, strict=True) if h > 3 * floor or m.order == 0
+    ]
+    gap = (high - low) / 52  # one line of 7.5 pt type turned upright
+    places = spread([m.energy_kev for m, _ in keep], gap, low, high)
+    blended = ax.get_xaxis_transform()
+    for (mark, height), place in zip(keep, places, strict=True):
+        ax.annotate(
+            mark.label, (place, 1.045), xycoords=blended, rotation=90, ha="center", va="bottom",
+            fontsize=7.5, annotation_clip=False,
+        )  # fmt: skip
+        start = np.log(max(height, floor) * 1.25 / floor) / np.log(peak * 2.2 / floor)
+        ax.plot(
+            [mark.energy_kev, mark.energy_kev, place], [min(start, 0.985), 0.99, 1.035],
+            transform=blended, color=style.MUTED, linewidth=0.35, clip_on=False, zorder=2,
+            scalex=False, scaley=False,
+        )  # fmt: skip
+
+
+def _height(energy: Array, measured: Array, at: float) -> float:
+    near = np.abs(energy - at) < 0.06
+    return float(measured[near].max()) if near.any() else 0.0
+
+
+@style.house_style
+def element_scatter(maps: xr.Dataset, line_x: str, line_y: str, *, ax: Axes | None = None) -> Axes:
+    """Two families against each other, one point a pixel.
+
+    Parameters
+    ----------
+    maps : Dataset
+        Element maps.
+    line_x, line_y : str
+        Labels of the families.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Points, or a density where there are more than 4000 pixels; dashed lines at the
+        median decision thresholds; a cross of the median standard errors.
+    """
+    one, two = fields.field(maps, line_x), fields.field(maps, line_y)
+    good = ~(one.bad | two.bad)
+    x, y = one.values[good], two.values[good]
+    if ax is None:
+        figure = style.new_figure(4.9, 4.5)
+        ax = figure.add_axes((0.15, 0.17, 0.66, 0.72))
+    if x.size > _FEW:
+        _density(ax, x, y)
+    else:
+        ax.plot(x, y, ".", markersize=2.5, color=style.ACCENT, alpha=0.5, markeredgewidth=0)
+    for line, draw in ((line_x, ax.axvline), (line_y, ax.axhline)):
+        draw(fields.limits(maps, line).threshold, color=style.MUTED, lw=0.8, dashes=(4, 3))
+    ax.set_xlabel(f"{line_x}, net counts [{one.unit}]")
+    ax.set_ylabel(f"{line_y}, net counts [{two.unit}]")
+    ax.set_title(style.figure_text(f"{line_y} against {line_x}"))
+    words = f"{x.size} pixels; dashed: median decision thresholds"
+    if x.size > 2 and x.std() > 0 and y.std() > 0:
+        words += f"; correlation {number(float(np.corrcoef(x, y)[0, 1]), 2)}"
+    ax.annotate(
+        words, (0, 0), xycoords="axes fraction", xytext=(0, -38), textcoords="offset points",
+        fontsize=8.2, color=style.MUTED, va="top",
+    )  # fmt: skip
+    return ax
+
+
+def _density(ax: Axes, x: Array, y: Array) -> None:
+    """Hexagons shaded by the number of pixels, within the 99.9 percentiles."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    ink = LinearSegmentedColormap.from_list("ink", ["#e4e0d8", style.ACCENT, "#0b151d"])
+    right, top = float(np.percentile(x, 99.9)), float(np.percentile(y, 99.9))
+    right, top = max(right, x.min() + 1e-9), max(top, y.min() + 1e-9)
+    inside = (x <= right) & (y <= top)
+    cells = ax.hexbin(x[inside], y[inside], gridsize=46, bins="log", cmap=ink, linewidths=0.1)
+    bar = ax.figure.colorbar(cells, cax=ax.inset_axes((1.04, 0, 0.035, 1)))
+    bar.outline.set_visible(False)  # type: ignore[operator]
+    bar.set_label("pixels")

@@ -59,6 +59,7 @@ __all__ = [
     "material_attenuation",
     "mix",
     "named_material",
+    "natural_width",
     "photoabsorption",
     "scattering",
     "symbol",
@@ -187,6 +188,20 @@ def lines(element: str, family: str) -> tuple[Line, ...]:
             if energy >= _LINE_MIN_KEV:
                 found.append(Line(element, name, family, shell, energy, rate))
     return tuple(sorted(_merge_weak(found), key=lambda line: line.energy_kev))
+
+
+@cache
+def natural_width(line: Line) -> float:
+    """Lorentzian full width of a line, the sum of its two level widths [keV].
+
+    0 where not tabulated.
+    """
+    z = atomic_number(line.element)
+    outer = line.name.split("-")[1][:2]
+    levels = (line.shell, outer if len(outer) == 2 else outer + "1")
+    return sum(
+        or_zero(xraylib.AtomicLevelWidth, z, getattr(xraylib, f"{level}_SHELL")) for level in levels
+    )
 
 
 @cache

@@ -20,11 +20,21 @@ from xrfmap.attenuation import AIR
 from xrfmap.detector import efficiency, escape_lines
 from xrfmap.layers import Layer, Stack, emission, layer_emission, scatter
 from xrfmap.lineshape import EnergyScale, Response, peaks, pile_up, shelf_shape
+from xrfmap.paintings import patches, stacks_of
 from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument
 from xrfmap.tube import excitation
 
-__all__ = ["GEOMETRY_SR2", "Expected", "Simulated", "expected", "poisson", "scan", "spectrum"]
+__all__ = [
+    "GEOMETRY_SR2",
+    "Expected",
+    "Simulated",
+    "expected",
+    "painting",
+    "poisson",
+    "scan",
+    "spectrum",
+]
 
 Array = npt.NDArray[np.float64]
 
@@ -334,3 +344,76 @@ def _geometry(
     ])  # fmt: skip
     mean = float(sums @ share.mean(axis=(1, 2)))
     return GEOMETRY_SR2 * total_counts / mean
+
+
+def painting(
+    kind: str,
+    *,
+    anode: str = "Rh",
+    tube_kv: float = 50.0,
+    kev_per_channel: float = 0.02,
+    zero_kev: float = 0.0,
+    noise_kev: float = 0.08,
+    fano: float = 0.115,
+    channels: int | None = None,
+    shape: tuple[int, int] = (24, 20),
+    total_counts: float = 6000.0,
+    live_time_s: float = 0.1,
+    pileup_tau_s: float = 2e-7,
+    response: Response | None = None,
+    told: bool = True,
+    seed: int = 0,
+) -> Simulated:
+    """Scan of one of a few unlike paintings, for tests and planning.
+
+    Parameters
+    ----------
+    kind : str
+        A name in :data:`xrfmap.paintings.KINDS`: ``"chalk"`` (a bare ground), ``"northern
+        panel"``, ``"gesso with earths"``, ``"southern canvas"``, ``"nineteenth century"``,
+        ``"twentieth century"``.
+    anode : str
+        Anode.
+    tube_kv : float
+        Tube voltage. [kV]
+    kev_per_channel, zero_kev, noise_kev, fano : float
+        The energy scale; see :class:`~xrfmap.lineshape.EnergyScale`.
+    channels : int, optional
+        By default the power of two, at most 4096, that takes the spectrum to 41 keV.
+    shape : tuple of int
+        Rows and columns.
+    total_counts : float
+        Mean counts per pixel before pile-up.
+    live_time_s, pileup_tau_s : float
+        Per pixel. [s]
+    response : Response, optional
+        Tail, shelf and natural width.
+    told : bool
+        Whether the scan says which tube it was made with.
+    seed : int
+        Seed of the patches and the counts.
+
+    Returns
+    -------
+    Simulated
+        Scan, truth and scale.
+    """
+    wanted = 2 ** int(np.ceil(np.log2((41.0 - zero_kev) / kev_per_channel)))
+    stacks = stacks_of(kind)
+    made = scan(
+        stacks,
+        patches(len(stacks), shape, seed),
+        Instrument(anode=anode, tube_kv=tube_kv),
+        EnergyScale(zero_kev, kev_per_channel, noise_kev, fano),
+        live_time_s=live_time_s,
+        total_counts=total_counts,
+        channels=channels or min(wanted, 4096),
+        pileup_tau_s=pileup_tau_s,
+        response=response,
+        seed=seed,
+        title=kind,
+    )
+    if told:
+        return made
+    silent = made.scan.assign_attrs(instrument="{}")
+    return Simulated(silent, made.truth, made.scale)

@@ -10,35 +10,37 @@ peaks and shelf come on top of that.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.atomic import edge_energy, families, family_cross_sections
+from xrfmap.atomic import Material, edge_energy, families, family_cross_sections
 from xrfmap.detector import efficiency, escape_lines
 from xrfmap.lineshape import EnergyScale, Response, peaks, shelf_shape
+from xrfmap.scatter import compton_profile, scatter
 from xrfmap.settings import Instrument
+from xrfmap.stack import Layer, Stack, scatter_angle_deg
 from xrfmap.tube import DEFAULT_ANODE, DEFAULT_TUBE_KV, excitation
 
 __all__ = [
-    "ELECTRON_REST_KEV",
     "Emitter",
     "SpectrumModel",
     "continuum_knots",
     "family_emitter",
     "hats",
     "merge_edges",
+    "scatter_carrier",
     "scatter_emitters",
     "usable_families",
 ]
 
 Array = npt.NDArray[np.float64]
 
-ELECTRON_REST_KEV = 510.999  # CODATA 2018
 COVER_POWER = -2.8  # attenuation of light matter falls about as E^-2.8 between edges
 DEFAULT_COVER = 0.3  # a paint layer weakens its own main line by roughly a quarter
+PROFILE_STEP_KEV = 0.06  # far below the peak width at the energies where Compton matters
 WEAK_LINE = 2e-4  # lines below this share of their family are left out of a column
 
 
@@ -58,8 +60,12 @@ class Emitter:
         Shares of the detected full-energy counts before `cover` acts; sum to one.
     lines : tuple of str
         Older (Siegbahn) names of the lines.
+    shells : tuple of str
+        Shell of the vacancy, per line.
     kind : str
         ``"element"``, ``"rayleigh"`` or ``"compton"``.
+    origin : ndarray, shape (m,), optional
+        Energy before Compton scatter, of each entry. [keV]
     """
 
     label: str
@@ -68,18 +74,42 @@ class Emitter:
     energies: Array
     weights: Array
     lines: tuple[str, ...]
+    shells: tuple[str, ...] = ()
     kind: str = "element"
+    origin: Array | None = None
 
     @property
     def main_energy(self) -> float:
         """Energy of the strongest line. [keV]"""
         return float(self.energies[np.argmax(self.weights)])
 
-    def covered(self, cover: float) -> Array:
-        """Line shares behind `cover` optical depths (at the main line) of light matter."""
+    def shares(self, cover: float, log_factor: Array | None = None) -> Array:
+        """Line shares behind `cover` optical depths (at the main line) of light matter.
+
+        Parameters
+        ----------
+        cover : float
+            Optical depth at the main line; negative values harden less than a thin layer.
+        log_factor : ndarray, shape (m,), optional
+            Logarithm of a further factor per line.
+        """
         depth = cover * ((self.energies / self.main_energy) ** COVER_POWER - 1.0)
-        weights = self.weights * np.exp(-depth)
+        weights = self.weights * np.exp(-depth if log_factor is None else log_factor - depth)
         return np.asarray(weights / weights.sum())
+
+    def groups(self, width_kev: float) -> list[npt.NDArray[np.int64]]:
+        """Lines that share a shell and lie within `width_kev` of each other, as indices."""
+        found: list[list[int]] = []
+        for i in np.argsort(self.energies):
+            for group in found:
+                last = group[-1]
+                near = self.energies[i] - self.energies[last] < width_kev
+                if near and self.shells[i] == self.shells[last]:
+                    group.append(int(i))
+                    break
+            else:
+                found.append([int(i)])
+        return [np.array(g) for g in found]
 
 
 @lru_cache(maxsize=512)
@@ -114,7 +144,8 @@ def family_emitter(
     keep = rates > WEAK_LINE * rates.sum()
     names = tuple(line.siegbahn for line, k in zip(lines, keep, strict=True) if k)
     weights = rates[keep] / rates[keep].sum()
-    return Emitter(f"{element} {family}", element, family, at[keep], weights, names)
+    shells = tuple(line.shell for line, k in zip(lines, keep, strict=True) if k)
+    return Emitter(f"{element} {family}", element, family, at[keep], weights, names, shells)
 
 
 def usable_families(
@@ -138,7 +169,7 @@ def usable_families(
         emitter = family_emitter(element, family, instrument)
         if emitter is None or edge_energy(element, shell[family]) > 0.97 * tube_kv:
             continue  # just above its edge a shell is hardly excited
-        if energy_range[0] + 0.1 < emitter.main_energy < energy_range[1] - 0.2:
+        if energy_range[0] - 0.05 < emitter.main_energy < energy_range[1] - 0.2:
             found.append(family)
     return tuple(found)
 
@@ -156,36 +187,67 @@ def scatter_emitters(
         Anode, where the instrument does not name it.
     energy_range : tuple of float
         Lowest and highest fitted energy. [keV]
-
-    Notes
-    -----
-    ``E' = E / (1 + E (1 - cos t) / m c^2)``, the scattering angle t being the sum of
-    incidence and take-off angle for a beam and detector in one plane.
     """
     beam = excitation(instrument, anode)
     metal = anode or instrument.anode or DEFAULT_ANODE
-    angle = np.radians(instrument.incidence_deg + instrument.takeoff_deg)
     found = []
     for family in ("K", "L"):
         group = [(line, n) for line, n in beam.lines if line.family == family]
-        if not group:
-            continue
         energy = np.array([line.energy_kev for line, _ in group])
         rate = np.array([n for _, n in group]) * efficiency(energy, instrument)
-        names = tuple(line.siegbahn for line, _ in group)
         if rate.sum() <= 0 or not energy_range[0] < energy[np.argmax(rate)] < energy_range[1]:
             continue
         weights = rate / rate.sum()
+        names = tuple(line.siegbahn for line, _ in group)
         label = f"{metal} {family}"
         found.append(
-            Emitter(f"{label} Rayleigh", metal, family, energy, weights, names, "rayleigh")
+            Emitter(f"{label} Rayleigh", metal, family, energy, weights, names, (), "rayleigh")
         )
         if energy[np.argmax(rate)] > 5.0:  # below, the shift is less than a tenth of a width
-            shifted = energy / (1 + energy * (1 - np.cos(angle)) / ELECTRON_REST_KEV)
-            found.append(
-                Emitter(f"{label} Compton", metal, family, shifted, weights, names, "compton")
-            )
+            found.append(_compton(f"{label} Compton", metal, family, energy, weights, instrument))
     return tuple(found)
+
+
+def _compton(
+    label: str, metal: str, family: str, energy: Array, weights: Array, instrument: Instrument
+) -> Emitter:
+    """Compton-scattered lines with the profile that the electrons of chalk give them."""
+    angle = scatter_angle_deg(instrument)
+    chalk = Material.from_formula("CaCO3", 2.7)
+    strong = weights > 0.01
+    after, share, origin = [], [], []
+    for e, w in zip(energy[strong], weights[strong], strict=True):
+        profile_energy, profile = compton_profile(chalk, float(e), angle)
+        bins = np.arange(profile_energy[0], profile_energy[-1] + PROFILE_STEP_KEV, PROFILE_STEP_KEV)
+        binned, _ = np.histogram(profile_energy, bins, weights=profile)
+        seen = binned > 1e-4 * binned.max()
+        after.append((0.5 * (bins[1:] + bins[:-1]))[seen])
+        share.append(w * binned[seen])
+        origin.append(np.full(int(seen.sum()), e))
+    total = np.concatenate(share) * efficiency(np.concatenate(after), instrument)
+    return Emitter(
+        label, metal, family, np.concatenate(after), total / total.sum(), (), (), "compton",
+        np.concatenate(origin),
+    )  # fmt: skip
+
+
+def scatter_carrier(
+    instrument: Instrument, anode: str | None, scale: EnergyScale, channels: int
+) -> Array:
+    """Shape of the tube continuum that chalk scatters into the detector.
+
+    Returns
+    -------
+    ndarray, shape (channels,)
+        Per channel, largest value one; at least 1e-3, so that the basis can also hold
+        what is not scatter (charge losses, bremsstrahlung of photoelectrons).
+    """
+    ground = Stack([Layer(Material.from_formula("CaCO3", 1.7), 0.05)])
+    seen = scatter(ground, excitation(instrument, anode), instrument)
+    rate = seen.continuum * efficiency(seen.energy_kev, instrument)
+    energy = scale.energy(np.arange(channels))
+    shape = np.interp(energy, seen.energy_kev, rate, left=0.0, right=0.0)
+    return np.asarray(np.maximum(shape / shape.max(), 1e-3))
 
 
 def continuum_knots(energy_range: tuple[float, float], pieces: int) -> Array:
@@ -242,6 +304,8 @@ class SpectrumModel:
         Fitted range. [keV]
     cover : mapping of str to float
         Optical depth before each emitter, by label; :data:`DEFAULT_COVER` where missing.
+    log_factors : mapping of str to ndarray
+        Logarithm of a factor per line, by emitter label; 0 where missing.
     compton_shift : float
         Factor on the Compton energy loss (angles are never quite as declared).
     compton_fwhm_kev : float
@@ -262,8 +326,9 @@ class SpectrumModel:
     energy_range: tuple[float, float]
     knots: Array
     cover: Mapping[str, float]
+    log_factors: Mapping[str, Array] = field(default_factory=dict)
     compton_shift: float = 1.0
-    compton_fwhm_kev: float = 0.3
+    compton_fwhm_kev: float = 0.1
     carrier: Array | None = None
     pile_up: Array | None = None
 
@@ -283,9 +348,9 @@ class SpectrumModel:
         edges = self.scale.edges(self.channels)
         if emitter.kind == "compton":
             return self._compton(emitter, edges)
-        weights = emitter.covered(
-            self.cover.get(emitter.label, DEFAULT_COVER) if emitter.kind == "element" else 0.0
-        )
+        thin = DEFAULT_COVER if emitter.kind == "element" else 0.0
+        cover = self.cover.get(emitter.label, thin)
+        weights = emitter.shares(cover, self.log_factors.get(emitter.label))
         result = peaks(edges, emitter.energies, weights, self.scale, self.response)
         if emitter.kind == "rayleigh" and emitter.main_energy < 5.0:
             return result
@@ -303,18 +368,13 @@ class SpectrumModel:
         return result
 
     def _compton(self, emitter: Emitter, edges: Array) -> Array:
-        """Hump of Compton-scattered tube lines, broadened by the electrons' motion."""
-        metal_lines = self._unshifted(emitter)
-        energies = metal_lines - self.compton_shift * (metal_lines - emitter.energies)
+        """Hump of Compton-scattered tube lines, moved and widened as the data ask."""
+        origin = emitter.energies if emitter.origin is None else emitter.origin
+        energies = origin - self.compton_shift * (origin - emitter.energies)
         return peaks(
-            edges, energies, emitter.weights, self.scale, self.response,
-            extra_fwhm_kev=self.compton_fwhm_kev,
+            edges, energies, emitter.shares(self.cover.get(emitter.label, 0.0)), self.scale,
+            self.response, extra_fwhm_kev=self.compton_fwhm_kev,
         )  # fmt: skip
-
-    def _unshifted(self, emitter: Emitter) -> Array:
-        angle = np.radians(self.instrument.incidence_deg + self.instrument.takeoff_deg)
-        shrink = (1 - np.cos(angle)) / ELECTRON_REST_KEV
-        return np.asarray(emitter.energies / (1 - emitter.energies * shrink))
 
     def continuum(self) -> Array:
         """Continuum basis, shape (channels, len(knots)): hats times the carrier."""

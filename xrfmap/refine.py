@@ -1,0 +1,417 @@
+"""Shapes refined on a summed spectrum: energy scale, widths, tail, shelf, cover, Compton.
+
+The summed spectrum has millions of counts, so that its own shapes must be fitted before
+a trace beside a strong line can be believed. Amplitudes enter linearly and are solved
+for at every step (variable projection [1]_); what cannot be described stays visible as a
+fraction of the local counts, and counts as an uncertainty from then on.
+
+References
+----------
+.. [1] G. H. Golub and V. Pereyra, "The differentiation of pseudo-inverses and nonlinear
+   least squares problems whose variables separate", SIAM J. Numer. Anal. 10, 413 (1973);
+   with the shorter derivative of L. Kaufman, BIT 15, 49 (1975). From memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy.optimize import nnls
+
+from xrfmap.templates import DEFAULT_COVER, Emitter, SpectrumModel, merge_edges
+
+__all__ = ["Refined", "SumFit", "fit_sum", "merge", "refine"]
+
+Array = npt.NDArray[np.float64]
+
+MODEL_ERROR_MIN = 0.002
+"""Least relative error of the model that is assumed: cross-sections differ by more."""
+
+MODEL_ERROR_MAX = 0.2
+"""Most that is granted; a worse fit is reported as bad, not explained away."""
+
+
+ERROR_WINDOW = 25
+"""Bins (a third of a peak width each) over which the model error is averaged."""
+
+REFINE_ERROR = 0.004
+"""Relative error granted while shapes move: more would hide what they can still explain."""
+
+GROUP_SPREAD = 0.08
+"""Spread of a line group's share about theory: tabulated rates disagree by 5-10 %."""
+
+
+@dataclass(frozen=True, eq=False)
+class SumFit:
+    """Fit of one spectrum with many counts.
+
+    Attributes
+    ----------
+    amplitude, error : ndarray, shape (components,)
+        Net counts >= 0 and standard errors, model error included. [counts]
+    fitted, counts : ndarray, shape (bins,)
+        Expected and measured counts per bin. [counts]
+    matrix : ndarray, shape (bins, components)
+        Design on bins.
+    edges : ndarray of int, shape (bins + 1,)
+        Bin borders in channels.
+    variance : ndarray, shape (bins,)
+        Poisson variance and model error. [counts2]
+    model_error : ndarray, shape (bins,)
+        Relative error of the model that makes local chi-square one.
+    chi2_per_dof : float
+        With `variance`.
+    labels : tuple of str
+        Names of the components.
+    """
+
+    amplitude: Array
+    error: Array
+    fitted: Array
+    counts: Array
+    matrix: Array
+    edges: npt.NDArray[np.int64]
+    variance: Array
+    model_error: Array
+    chi2_per_dof: float
+    labels: tuple[str, ...]
+
+    def net(self, label: str) -> tuple[float, float]:
+        """Net counts and error of one component; zeros where it is not in the fit."""
+        if label not in self.labels:
+            return 0.0, 0.0
+        k = self.labels.index(label)
+        return float(self.amplitude[k]), float(self.error[k])
+
+
+@dataclass(frozen=True, eq=False)
+class Refined:
+    """A model with fitted shapes, and how sure they are."""
+
+    model: SpectrumModel
+    fit: SumFit
+    parameters: dict[str, tuple[float, float]]  # value and standard error
+
+
+def merge(values: Array, edges: npt.NDArray[np.int64]) -> Array:
+    """Sum channels into bins along the first axis."""
+    return np.asarray(np.add.reduceat(values[: edges[-1]], edges[:-1], axis=0))
+
+
+def fit_sum(
+    counts: Array, model: SpectrumModel, *, model_error: float | None = None, rounds: int = 4
+) -> SumFit:
+    """Fit amplitudes to a spectrum with many counts.
+
+    Parameters
+    ----------
+    counts : ndarray, shape (channels,)
+        Counts. [counts]
+    model : SpectrumModel
+        Shapes.
+    model_error : float, optional
+        Relative model error; found from the fit where not given.
+    rounds : int
+        Rounds of reweighting with the fitted counts.
+
+    Returns
+    -------
+    SumFit
+        Weighted least squares with the fitted counts as variance, which at the maximum
+        solves the Poisson likelihood equations.
+    """
+    edges = merge_edges(model.scale, model.energy_range, model.channels)
+    matrix = merge(model.matrix(), edges)
+    data = merge(np.asarray(counts, dtype=np.float64), edges)
+    return solve(data, matrix, edges, model.labels, model_error=model_error, rounds=rounds)
+
+
+def solve(
+    data: Array,
+    matrix: Array,
+    edges: npt.NDArray[np.int64],
+    labels: tuple[str, ...],
+    *,
+    model_error: float | None = None,
+    rounds: int = 4,
+) -> SumFit:
+    """Amplitudes of a given design; the work of :func:`fit_sum`."""
+    fitted = np.maximum(_smooth(data), 1.0)
+    relative = np.full(len(data), MODEL_ERROR_MIN if model_error is None else model_error)
+    for _ in range(rounds):
+        variance = fitted + (relative * fitted) ** 2
+        root = 1 / np.sqrt(variance)
+        amplitude = _nonnegative(matrix * root[:, None], data * root)
+        fitted = np.maximum(matrix @ amplitude, 1.0)
+        dof = max(len(data) - int(np.count_nonzero(amplitude)), 1)
+        if model_error is None:
+            relative = _model_error(data, fitted, int(np.count_nonzero(amplitude)))
+    variance = fitted + (relative * fitted) ** 2
+    chi2 = float(np.sum((data - fitted) ** 2 / variance) / dof)
+    info = (matrix / variance[:, None]).T @ matrix
+    error = np.sqrt(np.diag(_inverse(info)))
+    return SumFit(
+        amplitude, error, fitted, data, matrix, edges, variance, relative, chi2, labels
+    )  # fmt: skip
+
+
+def refine(counts: Array, model: SpectrumModel, *, steps: int = 12) -> Refined:
+    """Refine the shapes of a model on a spectrum with many counts.
+
+    Parameters
+    ----------
+    counts : ndarray, shape (channels,)
+        Counts. [counts]
+    model : SpectrumModel
+        Starting shapes; its emitters stay as they are.
+    steps : int
+        Most Gauss-Newton steps.
+
+    Returns
+    -------
+    Refined
+        Model, fit and parameters with standard errors. Parameters that the data say
+        nothing about keep their start and its uncertainty.
+    """
+    knobs = _knobs(counts, model)
+    theta = np.array([k.start for k in knobs])
+    fit = fit_sum(counts, model, model_error=REFINE_ERROR)
+    cost = _cost(fit, theta, knobs)
+    damping = 1e-3
+    curvature = np.diag([1 / k.spread**2 for k in knobs])
+    for _ in range(steps):
+        slopes = _slopes(counts, _apply(model, knobs, theta), fit, knobs, theta)
+        gradient, curvature = _normal_equations(fit, slopes, theta, knobs)
+        moved = False
+        for _ in range(6):
+            lift = np.diag(np.diag(curvature)) * damping
+            step = np.linalg.solve(curvature + lift, gradient)
+            trial = np.clip(theta + step, [k.low for k in knobs], [k.high for k in knobs])
+            new = fit_sum(counts, _apply(model, knobs, trial), model_error=REFINE_ERROR)
+            new_cost = _cost(new, trial, knobs)
+            if new_cost < cost:
+                moved = True
+                damping = max(damping / 5, 1e-6)
+                break
+            damping *= 8
+        if not moved:
+            break
+        gain = cost - new_cost
+        theta, fit, cost = trial, new, new_cost
+        if gain < 0.1:  # of chi-square: a third of a standard error in one parameter
+            break
+    final = _apply(model, knobs, theta)
+    fit = fit_sum(counts, final)
+    spread = np.sqrt(np.diag(_inverse(curvature)))
+    found = {k.name: (float(t), float(s)) for k, t, s in zip(knobs, theta, spread, strict=True)}
+    return Refined(_with_errors(final, found), fit, found)
+
+
+@dataclass(frozen=True)
+class _Knob:
+    """One shape parameter: start, spread of what is plausible, bounds, and how it acts."""
+
+    name: str
+    start: float
+    spread: float
+    low: float
+    high: float
+    step: float
+    act: Callable[[SpectrumModel, float], SpectrumModel]
+
+
+def _on_scale(field: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
+    return lambda m, v: replace(m, scale=replace(m.scale, **{field: v}))
+
+
+def _on_response(field: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
+    return lambda m, v: replace(m, response=replace(m.response, **{field: v}))
+
+
+def _on_model(field: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
+    return lambda m, v: replace(m, **{field: v})  # type: ignore[arg-type]
+
+
+def _on_cover(label: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
+    return lambda m, v: replace(m, cover={**m.cover, label: v})
+
+
+def _on_group(
+    label: str, group: npt.NDArray[np.int64], size: int
+) -> Callable[[SpectrumModel, float], SpectrumModel]:
+    def act(model: SpectrumModel, value: float) -> SpectrumModel:
+        factor = np.array(model.log_factors.get(label, np.zeros(size)))
+        factor[group] = value
+        return replace(model, log_factors={**model.log_factors, label: factor})
+
+    return act
+
+
+def _knobs(counts: Array, model: SpectrumModel) -> list[_Knob]:
+    """Parameters that this spectrum can say something about."""
+    scale, response = model.scale, model.response
+    gain = scale.kev_per_channel
+    found = [
+        _Knob("zero_kev", scale.zero_kev, max(3 * scale.zero_kev_err, 0.005),
+              scale.zero_kev - 0.1, scale.zero_kev + 0.1, 1e-4, _on_scale("zero_kev")),
+        _Knob("kev_per_channel", gain, max(3 * scale.kev_per_channel_err, 5e-4 * gain),
+              0.98 * gain, 1.02 * gain, 1e-6 * gain, _on_scale("kev_per_channel")),
+        _Knob("noise_kev", scale.noise_kev, max(3 * scale.noise_kev_err, 0.01),
+              0.02, 0.4, 1e-4, _on_scale("noise_kev")),
+        _Knob("fano", scale.fano, max(3 * scale.fano_err, 0.01),
+              0.05, 0.25, 1e-4, _on_scale("fano")),
+        _Knob("tail_fraction", response.tail_fraction, 0.02,
+              0.0, 0.2, 1e-4, _on_response("tail_fraction")),
+        _Knob("tail_slope_kev", response.tail_slope_kev, 0.1,
+              0.03, 1.0, 1e-3, _on_response("tail_slope_kev")),
+        _Knob("shelf_fraction", response.shelf_fraction, 0.005,
+              0.0, 0.05, 1e-4, _on_response("shelf_fraction")),
+    ]  # fmt: skip
+    if any(e.kind == "compton" for e in model.emitters):
+        found += [
+            _Knob("compton_shift", model.compton_shift, 0.1, 0.6, 1.4, 1e-3,
+                  _on_model("compton_shift")),
+            _Knob("compton_fwhm_kev", model.compton_fwhm_kev, 0.1, 0.02, 1.5, 1e-3,
+                  _on_model("compton_fwhm_kev")),
+        ]  # fmt: skip
+    fit = fit_sum(counts, model)
+    for emitter in model.emitters:
+        if emitter.kind == "element":
+            found += _ratio_knobs(emitter, model, fit)
+        elif fit.net(emitter.label)[0] > 25 * fit.net(emitter.label)[1]:
+            found.append(
+                _Knob(f"cover {emitter.label}", 0.0, 0.5, -2.0, 2.0, 1e-3,
+                      _on_cover(emitter.label))
+            )  # fmt: skip
+    return found
+
+
+def _ratio_knobs(emitter: Emitter, model: SpectrumModel, fit: SumFit) -> list[_Knob]:
+    """Cover of a family, and factors of its groups of lines, as far as the counts bear it."""
+    net, error = fit.net(emitter.label)
+    if len(emitter.energies) < 2 or net < 25 * error:  # a ratio is known to error/net at best
+        return []
+    label = emitter.label
+    start = model.cover.get(label, DEFAULT_COVER)
+    found = [_Knob(f"cover {label}", start, 0.7, -0.5, 6.0, 1e-3, _on_cover(label))]
+    shares = emitter.shares(start)
+    centres = model.scale.energy(0.5 * (fit.edges[1:] + fit.edges[:-1] - 1))
+    main = int(np.argmax(shares))
+    for group in emitter.groups(0.5 * float(model.scale.fwhm(emitter.main_energy))):
+        if main in group:
+            continue
+        at = float(np.average(emitter.energies[group], weights=shares[group]))
+        width = float(model.scale.fwhm(at))
+        beneath = fit.fitted[np.abs(centres - at) < 0.6 * width].sum()
+        counts = net * shares[group].sum()
+        if counts * GROUP_SPREAD > np.sqrt(max(beneath, 1.0)):
+            size = len(emitter.energies)
+            name = f"ratio {label} {emitter.lines[group[np.argmax(shares[group])]]}"
+            found.append(
+                _Knob(name, 0.0, GROUP_SPREAD, -0.7, 0.7, 1e-3, _on_group(label, group, size))
+            )
+    return found
+
+
+def _apply(model: SpectrumModel, knobs: list[_Knob], theta: Array) -> SpectrumModel:
+    for knob, value in zip(knobs, theta, strict=True):
+        model = knob.act(model, float(value))
+    return model
+
+
+def _cost(fit: SumFit, theta: Array, knobs: list[_Knob]) -> float:
+    """Minus twice the log-likelihood, with the plausible spread of the parameters."""
+    chi2 = np.sum((fit.counts - fit.fitted) ** 2 / fit.variance + np.log(fit.variance))
+    return float(chi2 + sum(((t - k.start) / k.spread) ** 2 for t, k in zip(theta, knobs, strict=True)))
+
+
+def _slopes(
+    counts: Array, model: SpectrumModel, fit: SumFit, knobs: list[_Knob], theta: Array
+) -> Array:
+    """Change of the fitted spectrum with each parameter at fixed amplitudes, per bin."""
+    columns = {e.label: k for k, e in enumerate(model.emitters)}
+    base = fit.matrix @ fit.amplitude
+    result = np.empty((len(base), len(knobs)))
+    for k, (knob, value) in enumerate(zip(knobs, theta, strict=True)):
+        moved = knob.act(model, float(value) + knob.step)
+        kind, _, rest = knob.name.partition(" ")
+        if kind in ("cover", "ratio"):
+            c = columns[rest if kind == "cover" else rest.rpartition(" ")[0]]
+            new = merge(moved.column(moved.emitters[c]), fit.edges)
+            change = (new - fit.matrix[:, c]) * fit.amplitude[c]
+        else:
+            change = merge(moved.matrix(), fit.edges) @ fit.amplitude - base
+        result[:, k] = change / knob.step
+    return result
+
+
+def _normal_equations(
+    fit: SumFit, slopes: Array, theta: Array, knobs: list[_Knob]
+) -> tuple[Array, Array]:
+    """Gauss-Newton gradient and curvature, amplitudes projected out (Kaufman)."""
+    root = 1 / np.sqrt(fit.variance)
+    free = fit.matrix[:, fit.amplitude > 0] * root[:, None]
+    q, _ = np.linalg.qr(free)
+    scaled = slopes * root[:, None]
+    scaled = scaled - q @ (q.T @ scaled)
+    residual = (fit.counts - fit.fitted) * root
+    prior = np.array([1 / k.spread**2 for k in knobs])
+    offset = np.array([k.start for k in knobs]) - theta
+    return scaled.T @ residual + prior * offset, scaled.T @ scaled + np.diag(prior)
+
+
+def _with_errors(model: SpectrumModel, found: dict[str, tuple[float, float]]) -> SpectrumModel:
+    names = ("zero_kev", "kev_per_channel", "noise_kev", "fano")
+    errors = {f"{name}_err": found[name][1] for name in names}
+    return replace(model, scale=replace(model.scale, **errors))
+
+
+def _nonnegative(matrix: Array, data: Array) -> Array:
+    """Non-negative least squares through the normal equations of scaled columns."""
+    norm = np.linalg.norm(matrix, axis=0)
+    norm[norm == 0] = 1.0
+    q, r = np.linalg.qr(matrix / norm)
+    return np.asarray(nnls(r, q.T @ data, maxiter=50 * matrix.shape[1])[0] / norm)
+
+
+def _inverse(info: Array) -> Array:
+    """Inverse of an information matrix; coinciding components get large, finite errors."""
+    root = np.sqrt(np.diag(info))
+    root[root == 0] = 1.0
+    scaled = info / root[:, None] / root[None, :]
+    values, vectors = np.linalg.eigh(scaled)
+    inverse = (vectors / np.maximum(values, 1e-10)) @ vectors.T
+    return np.asarray(inverse / root[:, None] / root[None, :])
+
+
+def _model_error(data: Array, fitted: Array, free: int) -> Array:
+    """Relative model error per bin that brings the local mean of chi-square to one.
+
+    Local, because a strong family that is described badly must not blind the whole
+    spectrum, nor a well described region vouch for a bad one.
+    """
+    share = max(1 - free / len(data), 0.1)
+    half = ERROR_WINDOW // 2
+
+    def windows(values: Array) -> Array:
+        return sliding_window_view(np.pad(values, half, mode="reflect"), ERROR_WINDOW)
+
+    mean = windows(fitted)
+    square = windows((data - fitted) ** 2)
+    low = np.full(len(data), MODEL_ERROR_MIN)
+    high = np.full(len(data), MODEL_ERROR_MAX)
+    for _ in range(12):
+        middle = 0.5 * (low + high)
+        chi2 = (square / (mean + (middle[:, None] * mean) ** 2)).mean(axis=1) / share
+        low, high = np.where(chi2 > 1, middle, low), np.where(chi2 > 1, high, middle)
+    return 0.5 * (low + high)
+
+
+def _smooth(data: Array) -> Array:
+    """Mean of three neighbours: weights for the first round only."""
+    padded = np.pad(data, 1, mode="edge")
+    return np.asarray((padded[:-2] + padded[1:-1] + padded[2:]) / 3)

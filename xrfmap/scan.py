@@ -83,6 +83,7 @@ def make_scan(
     source: str = "",
     source_sha256: str = "",
     title: str = "",
+    storage: str = "",
     notes: Iterable[str] = (),
 ) -> xr.Dataset:
     """Put a scan or a point spectrum together and check it.
@@ -101,8 +102,8 @@ def make_scan(
         Middle of each channel, where known. [keV]
     instrument : Instrument, optional
         What is known of the instrument; only what was set is kept.
-    source, source_sha256, title : str
-        File name, its hash and the title.
+    source, source_sha256, title, storage : str
+        File name, its hash, the title, and how the counts are stored in the file.
     notes : iterable of str
         Plain words on what the reader had to assume.
 
@@ -140,6 +141,8 @@ def make_scan(
         coords["energy"] = (("channel",), energy, {"units": "keV"})
     attrs = {"source": source, "source_sha256": source_sha256, "title": title}
     attrs["instrument"] = (instrument or Instrument()).model_dump_json(exclude_unset=True)
+    if storage:
+        attrs["storage"] = storage
     attrs["notes"] = json.dumps(list(notes), ensure_ascii=False)
     return check_scan(_dataset(data, coords, attrs, source))
 

@@ -87,6 +87,7 @@ def open_emsa_point(
         source=where,
         source_sha256=sha256_of(path),
         title=spectrum.keywords.get("TITLE", ""),
+        storage=f"EMSA/MAS text, type {spectrum.keywords['DATATYPE']}",
         notes=notes,
     )
     used = {f"emsa_{k.lower()}": v for k, v in spectrum.keywords.items() if k not in NEEDED}

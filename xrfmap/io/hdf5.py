@@ -31,6 +31,7 @@ __all__ = [
     "open_hdf5",
     "read_small",
     "read_string",
+    "storage_of",
     "text_attribute",
     "walk_groups",
 ]
@@ -359,6 +360,19 @@ def chunk_of(dset: h5py.Dataset, order: Sequence[int | None]) -> tuple[int, int]
         return None
     cy, cx = (1 if axis is None else int(dset.chunks[axis]) for axis in order[:2])
     return cy, cx
+
+
+_FILTER_NAMES = {1: "gzip", 2: "shuffle", 3: "checksum", 4: "szip", 32000: "lzf", 32001: "blosc"}
+_FILTER_NAMES |= {32004: "lz4", 32008: "bitshuffle", 32013: "zfp", 32015: "zstd", 32026: "blosc2"}
+
+
+def storage_of(dset: h5py.Dataset) -> str:
+    """Say in a line where and how a dataset is stored."""
+    plist = dset.id.get_create_plist()
+    codes = [plist.get_filter(i)[0] for i in range(plist.get_nfilters())]
+    names = " + ".join(_FILTER_NAMES.get(code, f"filter {code}") for code in codes)
+    layout = f"chunks {dset.chunks}" if dset.chunks else "not chunked"
+    return f"{clean_text(dset.name)}; {dset.dtype}; {layout}; {names or 'not compressed'}"
 
 
 class H5Counts(StoredCounts):

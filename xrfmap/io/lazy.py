@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import dask.array as da
@@ -21,6 +21,7 @@ __all__ = [
     "block_shape",
     "check_counts",
     "check_size",
+    "iter_blocks",
     "lazy_counts",
     "quick_check",
 ]
@@ -264,6 +265,39 @@ def lazy_counts(stored: StoredCounts, chunk_yx: tuple[int, int] | None, token: s
         meta=np.empty((0, 0, 0), dtype=stored.dtype),
     )
     return array
+
+
+def iter_blocks(
+    counts: Any,
+) -> Iterator[tuple[slice, slice, npt.NDArray[Any]]]:
+    """Blocks of a lazy cube, one at a time.
+
+    Parameters
+    ----------
+    counts : DataArray, dask array or ndarray, shape (y, x, channel)
+        Counts; only one block is in memory.
+
+    Yields
+    ------
+    tuple
+        Rows, columns, and the block with all channels.
+    """
+    data = getattr(counts, "data", counts)
+    if not hasattr(data, "chunks"):
+        ny, nx, _ = data.shape
+        step, columns = block_shape(data.shape, data.dtype.itemsize)
+        tall = [min(step, ny - y) for y in range(0, ny, step)]
+        wide = [min(columns, nx - x) for x in range(0, nx, columns)]
+    else:
+        tall, wide = data.chunks[0], data.chunks[1]
+    y = 0
+    for height in tall:
+        x = 0
+        for width in wide:
+            rows, cols = slice(y, y + height), slice(x, x + width)
+            yield rows, cols, np.asarray(data[rows, cols])
+            x += width
+        y += height
 
 
 def quick_check(stored: StoredCounts, rows: int = 5) -> None:

@@ -19,6 +19,7 @@ from xrfmap.io.hdf5 import (
     open_hdf5,
     read_small,
     read_string,
+    storage_of,
     text_attribute,
     walk_groups,
 )
@@ -86,7 +87,7 @@ def open_nexus_scan(
         energy, energy_notes = _energy(signal.axes[_axis(order)], stored.shape[2], where)
         facts = instrument_facts(top, signal.counts)
         title = read_string(get_node(top, "title", allow_links=allow_links))
-        chunk = chunk_of(signal.counts, order)
+        chunk, storage = chunk_of(signal.counts, order), storage_of(signal.counts)
     notes = [*signal.notes, *notes, *time_notes, *y_notes, *x_notes, *energy_notes, *facts.notes]
     live, live_notes = merge_live_time(
         times.get("live_time"), entry.live_time_s if entry else None, where
@@ -104,6 +105,7 @@ def open_nexus_scan(
         source=where,
         source_sha256=sha,
         title=title,
+        storage=storage,
         notes=[*notes, *live_notes],
     )
 
@@ -164,6 +166,7 @@ def open_nexus_point(
         energy, energy_notes = _energy(signal.axes[axis], size, where)
         facts = instrument_facts(top, signal.counts)
         title = read_string(get_node(top, "title", allow_links=allow_links))
+        storage = storage_of(signal.counts)
     check_counts(counts, where, signal_name := "counts")
     if not counts.any():
         raise InputError(
@@ -183,6 +186,7 @@ def open_nexus_point(
         source=where,
         source_sha256=sha,
         title=title,
+        storage=storage,
         notes=[*signal.notes, *notes, *energy_notes, *facts.notes],
     )
 

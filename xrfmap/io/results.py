@@ -18,7 +18,16 @@ import xarray as xr
 from xrfmap.errors import InputError
 from xrfmap.io.safe import clean_text, require_file
 
-__all__ = ["atomic_write", "read_maps", "write_json", "write_maps", "write_text", "write_tiffs"]
+__all__ = [
+    "atomic_write",
+    "file_stem",
+    "plain_attrs",
+    "read_maps",
+    "write_json",
+    "write_maps",
+    "write_text",
+    "write_tiffs",
+]
 
 
 @contextmanager
@@ -91,9 +100,9 @@ def write_maps(path: Path, maps: xr.Dataset, spectra: xr.Dataset | None = None) 
         If the file cannot be written.
     """
     with atomic_write(path) as part:
-        _plain(maps).to_netcdf(part, engine="h5netcdf", encoding=_encoding(maps))
+        plain_attrs(maps).to_netcdf(part, engine="h5netcdf", encoding=_encoding(maps))
         if spectra is not None:
-            _plain(spectra).to_netcdf(
+            plain_attrs(spectra).to_netcdf(
                 part, mode="a", group="spectrum", engine="h5netcdf", encoding=_encoding(spectra)
             )
     return Path(path)
@@ -108,8 +117,8 @@ def _encoding(ds: xr.Dataset) -> dict[str, dict[str, Any]]:
     }
 
 
-def _plain(ds: xr.Dataset) -> xr.Dataset:
-    """Attributes that netCDF can hold: text, numbers, arrays; the rest as JSON."""
+def plain_attrs(ds: xr.Dataset) -> xr.Dataset:
+    """Copy a Dataset with attributes that netCDF can hold; the rest becomes JSON text."""
     out = ds.drop_encoding()
     holders: list[Any] = [out, *out.variables.values()]
     for holder in holders:

@@ -268,7 +268,7 @@ def lazy_counts(stored: StoredCounts, chunk_yx: tuple[int, int] | None, token: s
 
 
 def iter_blocks(
-    counts: Any,
+    counts: Any, wanted: npt.NDArray[np.bool_] | None = None
 ) -> Iterator[tuple[slice, slice, npt.NDArray[Any]]]:
     """Blocks of a lazy cube, one at a time.
 
@@ -276,6 +276,8 @@ def iter_blocks(
     ----------
     counts : DataArray, dask array or ndarray, shape (y, x, channel)
         Counts; only one block is in memory.
+    wanted : ndarray of bool, shape (y, x), optional
+        Pixels that are needed; blocks without any of them are not read.
 
     Yields
     ------
@@ -295,7 +297,8 @@ def iter_blocks(
         x = 0
         for width in wide:
             rows, cols = slice(y, y + height), slice(x, x + width)
-            yield rows, cols, np.asarray(data[rows, cols])
+            if wanted is None or wanted[rows, cols].any():
+                yield rows, cols, np.asarray(data[rows, cols])
             x += width
         y += height
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.errors import InputError
+from xrfmap.io.lazy import iter_blocks
 from xrfmap.settings import Area, AreaSettings
 
 __all__ = [
@@ -216,15 +217,6 @@ def _from_image(scan: xr.Dataset, area: Area, image: npt.NDArray[np.generic], so
     return np.asarray((image.reshape(*shape, -1) != 0).any(axis=-1), dtype=bool)
 
 
-def _row_blocks(scan: xr.Dataset) -> Iterator[tuple[int, int]]:
-    chunks = scan["counts"].chunks
-    rows = chunks[scan["counts"].dims.index("y")] if chunks else (scan.sizes["y"],)
-    start = 0
-    for length in rows:
-        yield start, start + int(length)
-        start += int(length)
-
-
 def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
     """Sum spectra of several areas in one pass over the scan.
 
@@ -249,7 +241,7 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
 
     Notes
     -----
-    Blocks of rows without a marked pixel are not read. Sums of whole counts are
+    Blocks without a marked pixel are not read. Sums of whole counts are
     exact below 2**53.
     """
     shape = (scan.sizes["y"], scan.sizes["x"])
@@ -260,11 +252,10 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
     weights = weights.reshape(len(masks), *shape)
     counts = scan["counts"].transpose("y", "x", "channel")
     total = np.zeros((len(masks), scan.sizes["channel"]))
-    for start, stop in _row_blocks(scan):
-        part = weights[:, start:stop]
-        if part.any():
-            block = np.asarray(counts[start:stop].values, dtype=np.float64)
-            total += np.tensordot(part, block, axes=([1, 2], [0, 1]))
+    wanted = np.asarray(weights.any(axis=0), dtype=bool)
+    for rows, columns, block in iter_blocks(counts, wanted):
+        part = weights[:, rows, columns]
+        total += np.tensordot(part, block.astype(np.float64), axes=([1, 2], [0, 1]))
     live = [float(scan["live_time"].values[mask].sum()) for mask in masks.values()]
     result = xr.Dataset(
         {

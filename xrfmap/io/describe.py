@@ -44,7 +44,8 @@ def describe(path: Path, entry: ScanEntry | None = None) -> dict[str, Any]:
     """
     from xrfmap.io import open_any
 
-    return {"bytes": Path(path).stat().st_size, **describe_dataset(open_any(path, entry))}
+    ds = open_any(path, entry)  # first, since it tells a missing file in its own words
+    return {"bytes": Path(path).stat().st_size, **describe_dataset(ds)}
 
 
 def describe_dataset(ds: xr.Dataset) -> dict[str, Any]:

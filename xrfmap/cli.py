@@ -1,0 +1,234 @@
+"""The command line. Commands import what they need when they run, so that help is quick."""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, ParamSpec
+
+import typer
+
+from xrfmap import __version__
+from xrfmap.errors import XrfmapError
+from xrfmap.progress import progress_for
+
+__all__ = ["app", "main"]
+
+DONE, FAILED, INTERRUPTED = 0, 1, 130
+P = ParamSpec("P")
+
+app = typer.Typer(
+    name="xrfmap",
+    help="From X-ray fluorescence scans of paintings to element maps, pigments and an argument "
+    "about dates.\n\nTry it: `xrfmap demo mill` and then `xrfmap study mill/mill.toml --out "
+    "results`.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="markdown",
+)
+
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print results and errors only.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
+Elements = Annotated[
+    str | None,
+    typer.Option("--elements", "-e", help="Symbols with commas between: Pb,Sn,Fe."),
+]
+
+
+def _guarded(command: Callable[P, int]) -> Callable[P, None]:
+    """Turn the outcome of a command into an exit code, and known errors into one line."""
+
+    @functools.wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            code = command(*args, **kwargs)
+        except XrfmapError as bad:
+            tell_error(bad)
+            code = FAILED
+        except OSError as bad:
+            if isinstance(bad, BrokenPipeError):  # `xrfmap ... | head`
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+                code = DONE
+            else:
+                tell_error(bad)
+                code = FAILED
+        except KeyboardInterrupt:
+            typer.echo("interrupted; finished work is kept", err=True)
+            code = INTERRUPTED
+        raise typer.Exit(code)
+
+    return run
+
+
+def tell_error(bad: Exception) -> None:
+    """One line on standard error, red on a terminal."""
+    typer.secho(f"error: {bad}", err=True, fg="red" if sys.stderr.isatty() else None)
+
+
+def _element_list(text: str | None) -> list[str] | None:
+    from xrfmap.settings import ELEMENT_SYMBOLS
+
+    if text is None:
+        return None
+    symbols = [part.strip() for part in text.replace(" ", ",").split(",") if part.strip()]
+    unknown = [symbol for symbol in symbols if symbol not in ELEMENT_SYMBOLS]
+    if unknown or not symbols:
+        raise typer.BadParameter(
+            f"{', '.join(unknown) or 'nothing'} in --elements; expected symbols such as Pb,Sn,Fe"
+        )
+    return list(dict.fromkeys(symbols))
+
+
+def _print_json(value: Any) -> None:
+    typer.echo(json.dumps(value, indent=2, ensure_ascii=False, default=str))
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"xrfmap {__version__}")
+        raise typer.Exit(DONE)
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Print the version."),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+@_guarded
+def study(
+    files: Annotated[list[Path], typer.Argument(help="Study files (TOML).", metavar="FILE.toml")],
+    out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the results.")],
+    fresh: Annotated[
+        bool, typer.Option("--fresh", help="Repeat stages that an earlier run has finished.")
+    ] = False,
+    jobs: Annotated[
+        int, typer.Option("--jobs", "-j", min=1, help="Studies at a time, where there are several.")
+    ] = 1,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> int:
+    """Do the whole job for each study file, and write a report.
+
+    With several study files each gets a folder of its own below DIR, and
+    DIR/index.html lists them all. The last line printed is the path of the report.
+
+    Example: `xrfmap study mill.toml --out results`
+    """
+    from xrfmap.batch import Outcome, run_one
+
+    out = Path(os.path.expandvars(out.expanduser()))
+    if len(files) > 1:
+        from xrfmap.cli_batch import run_many
+
+        return run_many(files, out, fresh=fresh, jobs=jobs, quiet=quiet, as_json=as_json)
+    outcome: Outcome = run_one(files[0], out, fresh, progress_for(sys.stderr, quiet))
+    if not outcome.done:
+        tell_error(XrfmapError(outcome.error))
+        return FAILED
+    if as_json:
+        typer.echo((Path(outcome.folder) / "findings.json").read_text(encoding="utf-8"))
+        return DONE
+    _say_verdict(outcome.overall, outcome.flags)
+    typer.echo(outcome.report)
+    return DONE
+
+
+def _say_verdict(overall: str, flags: int) -> None:
+    from xrfmap.report.words import VERDICT_NAMES
+
+    name = VERDICT_NAMES[overall]  # type: ignore[index]
+    typer.echo(f"overall: {overall} ({name.lower()}); {flags} flag{'' if flags == 1 else 's'}")
+
+
+@app.command()
+@_guarded
+def describe(
+    file: Annotated[Path, typer.Argument(help="Scan or point spectrum.", metavar="FILE")],
+    as_json: AsJson = False,
+) -> int:
+    """Tell what a scan or spectrum holds, and what is wrong with it.
+
+    Shape, units, live time, count rate, energy scale, instrument, and problems
+    in plain words. Reads the whole file once, block by block.
+
+    Example: `xrfmap describe front.h5`
+    """
+    from xrfmap.cli_text import description_lines
+    from xrfmap.io.describe import describe as look_at
+
+    found = look_at(file)
+    if as_json:
+        _print_json(found)
+    else:
+        typer.echo("\n".join(description_lines(found)))
+    return DONE
+
+
+@app.command()
+@_guarded
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Folder; made if missing.", metavar="DIR")],
+    quiet: Quiet = False,
+) -> int:
+    """Write the demo: a made-up panel, its scan, point spectra and study file.
+
+    Example: `xrfmap demo mill`
+    """
+    from xrfmap.demo import REBUILD_NOTE, write_demo
+
+    progress = progress_for(sys.stderr, quiet)
+    progress.begin("simulating the panel")
+    written = write_demo(folder)
+    progress.end(f"{len(written)} files")
+    progress.say(REBUILD_NOTE)
+    typer.echo("\n".join(str(path) for path in written))
+    return DONE
+
+
+@app.command()
+@_guarded
+def convert(
+    source: Annotated[Path, typer.Argument(help="File to read.", metavar="IN")],
+    target: Annotated[Path, typer.Argument(help="File to write.", metavar="OUT")],
+    summed: Annotated[
+        bool, typer.Option("--sum", help="Write the sum of all pixels as one spectrum.")
+    ] = False,
+    force: Annotated[bool, typer.Option("--force", help="Replace OUT if it exists.")] = False,
+) -> int:
+    """Write a scan or spectrum in another open format, told by the ending of OUT.
+
+    .h5 .nxs: NeXus; .nc: netCDF; .msa .emsa: EMSA/MAS (ISO 22029, one spectrum).
+
+    Example: `xrfmap convert front.h5 sum.msa --sum`
+    """
+    from xrfmap.errors import InputError
+    from xrfmap.io.convert import convert as write_as
+
+    if target.exists() and not force:
+        raise InputError(
+            str(target),
+            found="a file of that name",
+            expected="a new name",
+            remedy="choose another name, or replace it with --force",
+        )
+    typer.echo(str(write_as(source, target, summed=summed)))
+    return DONE
+
+
+def main() -> None:
+    """Run the command line."""
+    app()
+
+
+if __name__ == "__main__":
+    main()

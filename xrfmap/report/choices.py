@@ -84,7 +84,7 @@ def family_ratios(maps: xr.Dataset, most: int = 3) -> list[tuple[str, str]]:
 
 
 def scatter_pairs(maps: xr.Dataset) -> list[tuple[str, str]]:
-    """The two elements that go together most, and the two that avoid each other most."""
+    """Find the two elements that go together most, and the two that part most."""
     lines = _seen(maps)
     table = correlations(maps, lines) if lines else np.zeros((0, 0))
     pairs = [

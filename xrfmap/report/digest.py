@@ -53,7 +53,7 @@ def _flag_points(flags: list[Flag]) -> list[tuple[float, Point]]:
     groups: dict[tuple[str, Verdict, str | None], list[Flag]] = {}
     for flag in flags:
         groups.setdefault((flag.pigment, flag.verdict, flag.layer), []).append(flag)
-    points = []
+    points: list[tuple[float, Point]] = []
     for (pigment, verdict, layer), members in groups.items():
         if verdict == "compatible":
             continue
@@ -82,7 +82,7 @@ def _depth_words(found: DepthFinding) -> str:
 
 
 def matters(findings: Findings, most: int = 3) -> list[Point]:
-    """The findings that matter most, at most `most` of them.
+    """Choose the findings that matter most, at most `most` of them.
 
     Flags come in the order of their verdicts; a contradiction between layers weighs as
     much as an out-of-period material; then what lies under a cover, then elements that
@@ -127,11 +127,13 @@ def _nothing_found(findings: Findings) -> Point:
 
 
 def open_points(findings: Findings) -> list[str]:
-    """What the study leaves open, its own questions first."""
+    """List what the study leaves open, its own questions first."""
     words = list(findings.open_questions)
-    for flag in findings.flags:
-        if flag.verdict == "cannot_tell":
-            words.append(f"{flag.pigment.capitalize()} in {flag.area}: {flag.reason}")
+    words += [
+        f"{flag.pigment.capitalize()} in {flag.area}: {flag.reason}"
+        for flag in findings.flags
+        if flag.verdict == "cannot_tell"
+    ]
     words += [
         f"{element_name(e.symbol).capitalize()}: {e.because}"
         for e in findings.elements
@@ -152,7 +154,11 @@ def checks(findings: Findings) -> list[Check]:
         if flag.next_check.strip():
             groups.setdefault(flag.next_check.strip(), []).append(flag)
     return [
-        Check(text, members[0].verdict, tuple(dict.fromkeys(f"{f.pigment}, {f.area}" for f in members)))
+        Check(
+            text,
+            members[0].verdict,
+            tuple(dict.fromkeys(f"{f.pigment}, {f.area}" for f in members)),
+        )
         for text, members in groups.items()
     ]
 

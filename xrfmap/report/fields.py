@@ -15,6 +15,7 @@ __all__ = [
     "Grid",
     "Limits",
     "Stretch",
+    "above_threshold",
     "bad_pixels",
     "check_maps",
     "field",
@@ -25,6 +26,7 @@ __all__ = [
     "ratio",
     "scalar_field",
     "stretch",
+    "upright",
 ]
 
 Array = npt.NDArray[np.float64]
@@ -116,7 +118,7 @@ def check_maps(maps: xr.Dataset) -> None:
         raise InputError(
             "maps",
             ", ".join(missing) or "dimensions",
-            found=f"variables {sorted(map(str, maps.data_vars))}, dims {sorted(map(str, maps.dims))}",
+            found=f"variables {sorted(map(str, maps))}, dims {sorted(map(str, maps.dims))}",
             expected="element maps with dims line, y, x",
             remedy="pass the Dataset that map_elements returns or that maps.nc holds",
         )
@@ -143,7 +145,7 @@ def grid(maps: xr.Dataset) -> Grid:
     return Grid(x0, x1, y0, y1, y.size, x.size, unit)
 
 
-def _upright(array: xr.DataArray) -> Array:
+def upright(array: xr.DataArray) -> Array:
     """Values with y downward and x to the right, whichever way the stage ran."""
     ordered = array.sortby("y").sortby("x").transpose("y", "x")
     return np.asarray(ordered.values, dtype=float)
@@ -153,14 +155,14 @@ def bad_pixels(maps: xr.Dataset) -> Mask:
     """Pixels whose fit failed, shape (y, x); all False where the Dataset does not say."""
     if "fit_ok" not in maps:
         return np.zeros((maps.sizes["y"], maps.sizes["x"]), dtype=bool)
-    return ~(_upright(maps["fit_ok"]) > 0.5)
+    return ~(upright(maps["fit_ok"]) > 0.5)
 
 
 def _live_time(maps: xr.Dataset) -> Array | None:
     """Live time [s], or None where no pixel has one: then maps stay in counts."""
     if "live_time" not in maps:
         return None
-    seconds = _upright(maps["live_time"])
+    seconds = upright(maps["live_time"])
     good = np.isfinite(seconds) & (seconds > 0)
     return np.where(good, seconds, np.nan) if good.any() else None
 
@@ -194,7 +196,7 @@ def field(maps: xr.Dataset, line: str) -> Field:
             "maps", "line", found=repr(line), expected=f"one of {', '.join(labels)}",
             remedy="ask for a family that was fitted",
         )  # fmt: skip
-    counts = _upright(maps["net_counts"].isel(line=labels.index(line)))
+    counts = upright(maps["net_counts"].isel(line=labels.index(line)))
     counts = np.where(bad_pixels(maps) | ~np.isfinite(counts), np.nan, counts)
     seconds = _live_time(maps)
     if seconds is None:
@@ -204,7 +206,7 @@ def field(maps: xr.Dataset, line: str) -> Field:
 
 def scalar_field(maps: xr.Dataset, name: str, label: str, unit: str) -> Field:
     """Map of a variable without lines, such as ``total_counts``."""
-    values = _upright(maps[name])
+    values = upright(maps[name])
     if name == "total_counts":
         seconds = _live_time(maps)
         if seconds is not None:
@@ -238,9 +240,9 @@ def limits(maps: xr.Dataset, line: str) -> Limits:
     """
     shown = field(maps, line)
     index = line_labels(maps).index(line)
-    counts = _upright(maps["net_counts"].isel(line=index))
-    threshold = _upright(maps["decision_threshold"].isel(line=index))
-    limit = _upright(maps["detection_limit"].isel(line=index))
+    counts = upright(maps["net_counts"].isel(line=index))
+    threshold = upright(maps["decision_threshold"].isel(line=index))
+    limit = upright(maps["detection_limit"].isel(line=index))
     good = ~shown.bad & np.isfinite(threshold)
     seconds = _live_time(maps) if shown.unit == "counts/s" else None
     per = np.ones_like(limit) if seconds is None else seconds
@@ -265,8 +267,8 @@ def _median(values: Array) -> float:
 def above_threshold(maps: xr.Dataset, line: str) -> Mask:
     """Measured pixels whose net counts exceed the decision threshold, shape (y, x)."""
     index = line_labels(maps).index(line)
-    counts = _upright(maps["net_counts"].isel(line=index))
-    threshold = _upright(maps["decision_threshold"].isel(line=index))
+    counts = upright(maps["net_counts"].isel(line=index))
+    threshold = upright(maps["decision_threshold"].isel(line=index))
     with np.errstate(invalid="ignore"):
         return ~field(maps, line).bad & (counts > threshold)
 

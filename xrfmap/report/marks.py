@@ -29,7 +29,7 @@ def family_of(label: str) -> tuple[str, str] | None:
 
 
 def line_marks(labels: Iterable[str]) -> list[Mark]:
-    """Marks of all line families among `labels`, by energy."""
+    """Place the marks of all line families among `labels`, by energy."""
     from xrfmap.atomic import lines
 
     marks: list[Mark] = []

@@ -31,7 +31,7 @@ Bytes = npt.NDArray[np.uint8]
 
 
 def data_uri(payload: bytes, mime: str = "image/png") -> str:
-    """``data:`` address of a file that is part of the page."""
+    """Put a file into a ``data:`` address, so that it is part of the page."""
     return f"data:{mime};base64,{base64.b64encode(payload).decode('ascii')}"
 
 
@@ -101,11 +101,11 @@ def mask_png(mask: Mask) -> bytes:
     """One-bit PNG, white where True."""
     from PIL import Image
 
-    return _png(Image.fromarray(np.where(mask, 255, 0).astype(np.uint8)).convert("1", dither=0))
+    return _png(Image.fromarray(np.where(mask, 255, 0).astype(np.uint8)).convert("1"))
 
 
 def key_png() -> bytes:
-    """The scale from low to high as a strip of 254 pixels."""
+    """Draw the scale from low to high as a strip of 254 pixels."""
     return palette_png(np.arange(UNSURE_INDEX, dtype=np.uint8)[None, :])
 
 

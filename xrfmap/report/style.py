@@ -13,14 +13,14 @@ import unicodedata
 from collections.abc import Callable
 from functools import cache, wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
+from typing import IO, TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import matplotlib as mpl
 import numpy as np
 import numpy.typing as npt
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure, SubFigure
 
 __all__ = [
     "ACCENT",
@@ -64,7 +64,7 @@ _COMPONENT_INKS = (
 _COMPONENT_DASHES = ((), (5, 2), (1.5, 1.5), (7, 2, 1.5, 2))
 _LEVELS = 254
 
-_STYLE: dict[str, Any] = {
+_STYLE: Any = {
     # fonts that travel with matplotlib, so that a figure is the same on every machine
     "font.family": ["STIXGeneral", "DejaVu Sans"],
     "font.size": 10.0,
@@ -122,13 +122,14 @@ def new_figure(width_in: float, height_in: float) -> Figure:
 
 
 @house_style
-def save_png(figure: Figure, path: Path, dpi: int = 300) -> Path:
+def save_png(figure: Figure | SubFigure, target: Path | IO[bytes], dpi: float = 300) -> None:
     """Write a figure as PNG, the same bytes for the same figure."""
+    whole = figure.figure if not hasattr(figure, "savefig") else figure
     # "Software" carries the matplotlib version and would make the bytes differ
-    figure.savefig(
-        path, dpi=dpi, metadata={"Software": None}, pil_kwargs={"compress_level": 4}
-    )
-    return path
+    whole.savefig(  # type: ignore[union-attr]
+        target, format="png", dpi=dpi, metadata={"Software": None},
+        pil_kwargs={"compress_level": 4},
+    )  # fmt: skip
 
 
 def rgb(colour: str) -> npt.NDArray[np.float64]:

@@ -14,7 +14,15 @@ from xrfmap.settings import Evidence, LayerEntry, Study
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["DateBar", "chronology_diagram", "date_bars", "layer_diagram", "layer_rows", "year_frame"]
+__all__ = [
+    "DateBar",
+    "chronology_diagram",
+    "date_bars",
+    "layer_diagram",
+    "layer_note",
+    "layer_rows",
+    "year_frame",
+]
 
 # fills of the strata, light to keep black type readable
 _STRATA = ("#efe6d2", "#d9d2c3", "#e6d3c3", "#d3dbd8", "#e3dfe8", "#f0e2cf")
@@ -162,9 +170,7 @@ def layer_diagram(study: Study, findings: Findings, *, ax: Axes | None = None) -
     rows = layer_rows(study, findings)
     if ax is None:
         height = 1.1 + 0.62 * max(len(rows), 1)
-        ax = style.new_figure(7.4, height).add_axes(
-            (0.42, 0.62 / height, 0.54, 1 - 1.0 / height)
-        )
+        ax = style.new_figure(7.4, height).add_axes((0.42, 0.62 / height, 0.54, 1 - 1.0 / height))
     bars = [b for b in date_bars(study, findings) if b.kind == "layer"]
     period = [b for b in date_bars(study, findings) if b.kind == "period"]
     frame = year_frame(bars + period)
@@ -178,13 +184,14 @@ def layer_diagram(study: Study, findings: Findings, *, ax: Axes | None = None) -
     for index, ((name, entry, found), bar) in enumerate(zip(rows, bars, strict=True)):
         strata.barh(index, 1, height=1, color=_STRATA[index % len(_STRATA)], ec=style.INK, lw=0.6)
         strata.text(0.03, index - 0.14, style.figure_text(name, 34), va="center", fontsize=10)
-        strata.text(0.03, index + 0.24, style.figure_text(_layer_note(entry, found), 44),
+        strata.text(0.03, index + 0.24, style.figure_text(layer_note(entry, found), 44),
                     va="center", fontsize=8, color=style.MUTED)  # fmt: skip
         _draw_bar(ax, index, bar, frame)
     return ax
 
 
-def _layer_note(entry: LayerEntry | None, found: LayerFinding | None) -> str:
+def layer_note(entry: LayerEntry | None, found: LayerFinding | None) -> str:
+    """Role, thickness and material of a layer in a few words."""
     words = []
     role = (found.role if found is not None else None) or (entry.role if entry else None)
     if role:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -51,7 +51,7 @@ def _cmap(under_mask: str = style.MASK) -> Any:
     return ListedColormap(style.map_lut() / 255.0, name="single map").with_extremes(bad=under_mask)
 
 
-def _aspect(shape: fields.Grid) -> str:
+def _aspect(shape: fields.Grid) -> Literal["equal", "auto"]:
     return "equal" if 1 / fields.STRIP < shape.aspect < fields.STRIP else "auto"
 
 
@@ -96,7 +96,7 @@ def _scale_bar(ax: Axes, shape: fields.Grid, lift: float = 7.0) -> None:
 def _colour_bar(ax: Axes, image: AxesImage, label: str) -> None:
     inset = ax.inset_axes((1.03, 0.0, 0.035, 1.0))
     bar = ax.figure.colorbar(image, cax=inset, extend="both", extendfrac=0.02)
-    bar.outline.set_linewidth(0.6)  # type: ignore[operator]
+    bar.outline.set_linewidth(0.6)
     bar.set_label(label)
 
 
@@ -347,8 +347,8 @@ def _below(ax: Axes, points: float) -> Any:
 
 def _composite_footer(ax: Axes, families: int, bad: fields.Mask) -> None:
     words = [
-        f"Each stretched from its {fields.LOW_PERCENT:g} to its {fields.HIGH_PERCENT:g} percentile; "
-        "equal colour is not equal amount."
+        f"Each stretched from its {fields.LOW_PERCENT:g} to its {fields.HIGH_PERCENT:g} "
+        "percentile; equal colour is not equal amount."
     ]
     words += [meaning.capitalize() + "." for _, meaning in _mask_swatch(bad)]
     for index, sentence in enumerate(words):
@@ -410,12 +410,12 @@ def _plate_cell(ax: Axes, maps: xr.Dataset, line: str) -> None:
     ax.set_title(style.figure_text(line, 24), pad=3, fontsize=10.5)
     inset = ax.inset_axes((0, 0, 1, 0.035), transform=_below(ax, 7))
     bar = ax.figure.colorbar(image, cax=inset, orientation="horizontal")
-    bar.outline.set_visible(False)  # type: ignore[operator]
+    bar.outline.set_visible(False)
     bar.set_ticks([span.low, span.high])
     bar.set_ticklabels([number(span.low), f"{number(span.high)} {shown.unit}"])
     low, high = inset.get_xticklabels()
-    low.set_ha("left")
-    high.set_ha("right")
+    low.set_horizontalalignment("left")
+    high.set_horizontalalignment("right")
     inset.tick_params(length=0, pad=2, labelsize=8)
 
 

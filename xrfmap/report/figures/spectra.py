@@ -152,9 +152,7 @@ def _name_lines(
     heights = [_height(energy, measured, mark.energy_kev) for mark in marks]
     # a side line that drowns in the measured counts of others still counts as seen here, so
     # only lines at the level of nothing are left out
-    keep = [
-        (m, h) for m, h in zip(marks, heights, strict=True) if h > 3 * floor or m.order == 0
-    ]
+    keep = [(m, h) for m, h in zip(marks, heights, strict=True) if h > 3 * floor or m.order == 0]
     gap = (high - low) / 52  # one line of 7.5 pt type turned upright
     places = spread([m.energy_kev for m, _ in keep], gap, low, high)
     blended = ax.get_xaxis_transform()
@@ -230,5 +228,5 @@ def _density(ax: Axes, x: Array, y: Array) -> None:
     inside = (x <= right) & (y <= top)
     cells = ax.hexbin(x[inside], y[inside], gridsize=46, bins="log", cmap=ink, linewidths=0.1)
     bar = ax.figure.colorbar(cells, cax=ax.inset_axes((1.04, 0, 0.035, 1)))
-    bar.outline.set_visible(False)  # type: ignore[operator]
+    bar.outline.set_visible(False)
     bar.set_label("pixels")

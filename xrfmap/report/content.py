@@ -1,0 +1,299 @@
+"""The tables of a study, built from its findings, maps and points."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from xrfmap.findings import Findings
+from xrfmap.report import fields
+from xrfmap.report.digest import checks, references
+from xrfmap.report.tables import Column, Table, Value
+from xrfmap.report.words import STATES, VERDICT_NAMES, element_name, number
+
+__all__ = ["calibration_table", "finding_tables", "line_table", "point_table", "run_tables"]
+
+_TEXT_UNITS = {"_kev": "keV", "_ev": "eV", "_s": "s", "_channel": "keV"}
+
+
+def _number(key: str, title: str, note: str = "") -> Column:
+    return Column(key, title, "number", note)
+
+
+def element_table(findings: Findings) -> Table:
+    """Elements with verdict, reason and evidence."""
+    columns = (
+        Column("symbol", "Element"), Column("name", "Name"), Column("verdict", "Verdict"),
+        Column("lines", "Line families"), Column("because", "Because"),
+        Column("evidence", "Evidence"),
+    )  # fmt: skip
+    rows = tuple(
+        (e.symbol, element_name(e.symbol), e.verdict, ", ".join(e.lines), e.because,
+         _evidence(e.evidence))
+        for e in findings.elements
+    )  # fmt: skip
+    return Table("elements", "Elements: verdict and reason", columns, rows)
+
+
+def _evidence(evidence: Mapping[str, float | str | list[str] | None]) -> str:
+    words = []
+    for key, value in evidence.items():
+        if value is None or value == []:
+            continue
+        shown = number(value) if isinstance(value, float | int) else value
+        shown = ", ".join(shown) if isinstance(shown, list) else shown
+        words.append(f"{key.replace('_', ' ')}: {shown}")
+    return "; ".join(words)
+
+
+def line_table(maps: xr.Dataset) -> Table:
+    """Line families of the scan: sums, medians, limits and share above threshold."""
+    unit = fields.field(maps, fields.line_labels(maps)[0]).unit if maps.sizes["line"] else "counts"
+    columns = (
+        Column("line", "Line family"),
+        _number("net_counts_sum [counts]", "Net counts, all pixels"),
+        _number("net_counts_sum_err [counts]", "Standard error"),
+        _number(f"median [{unit}]", f"Median [{unit}]"),
+        _number(f"maximum [{unit}]", f"Maximum [{unit}]"),
+        _number(f"decision_threshold_median [{unit}]", f"Decision threshold [{unit}]"),
+        _number(f"detection_limit_median [{unit}]", f"Detection limit [{unit}]"),
+        _number("detection_limit_median [counts]", "Detection limit [counts]"),
+        _number("above_threshold [% of pixels]", "Above threshold [%]"),
+    )
+    rows = tuple(_line_row(maps, line) for line in fields.line_labels(maps))
+    return Table("line_families", "Line families: net counts and limits", columns, rows)
+
+
+def _line_row(maps: xr.Dataset, line: str) -> tuple[Value, ...]:
+    shown, found = fields.field(maps, line), fields.limits(maps, line)
+    one = maps.isel(line=fields.line_labels(maps).index(line))
+    good = ~shown.bad
+    counts = fields.upright(one["net_counts"])[good]
+    err = fields.upright(one["net_counts_err"])[good] if "net_counts_err" in one else None
+    rates = shown.values[good]
+    return (
+        line,
+        float(counts.sum()),
+        None if err is None else float(np.sqrt(np.nansum(err**2))),
+        float(np.median(rates)) if rates.size else None,
+        float(rates.max()) if rates.size else None,
+        found.threshold,
+        found.limit,
+        found.limit_counts,
+        100 * found.share,
+    )
+
+
+def area_table(findings: Findings) -> Table:
+    """Elements of every area with errors and limits."""
+    columns = (
+        Column("area", "Area"), Column("layer", "Layer"), Column("origin", "Seen by"),
+        Column("element", "Element"), Column("line", "Line family"),
+        _number("net_counts [counts]", "Net counts"), _number("err [counts]", "Standard error"),
+        _number("upper_limit_95 [counts]", "95 % upper limit"), Column("detected", "Detected"),
+        _number("share [% of area]", "Share of area [%]"), Column("note", "Note"),
+    )  # fmt: skip
+    rows = tuple(
+        (a.name, a.layer, a.origin, e.symbol, e.line, e.net_counts, e.net_counts_err,
+         e.net_counts_ul, e.detected,
+         None if e.share_of_area is None else 100 * e.share_of_area, e.note)
+        for a in findings.areas for e in a.elements
+    )  # fmt: skip
+    return Table("areas", "Elements by area", columns, rows)
+
+
+def candidate_table(findings: Findings) -> Table:
+    """Pigments that may explain the elements of every area."""
+    columns = (
+        Column("area", "Area"), Column("pigment", "Pigment"), Column("fits_period", "Period"),
+        Column("support", "For"), Column("against", "Against"),
+        Column("look_alikes", "Not told apart from"), Column("sources", "Sources"),
+    )  # fmt: skip
+    rows = tuple(
+        (a.name, c.pigment, VERDICT_NAMES[c.fits_period], "; ".join(c.support),
+         "; ".join(c.against), ", ".join(c.look_alikes),
+         "; ".join(f"{s.text} ({s.checked})" for s in c.sources))
+        for a in findings.areas for c in a.candidates
+    )  # fmt: skip
+    return Table("pigments", "Pigments that would explain the elements", columns, rows)
+
+
+def flag_table(findings: Findings) -> Table:
+    """List the flags with reasons, sources and next checks."""
+    columns = (
+        Column("verdict", "Verdict"), Column("pigment", "Material"), Column("elements", "Elements"),
+        Column("area", "Area"), Column("layer", "Layer"), Column("reason", "Reason"),
+        Column("next_check", "Next check"), Column("sources", "Sources"),
+    )  # fmt: skip
+    rows = tuple(
+        (VERDICT_NAMES[f.verdict], f.pigment, ", ".join(f.elements), f.area, f.layer, f.reason,
+         f.next_check, "; ".join(f"{s.text} ({s.checked})" for s in f.sources))
+        for f in findings.flags
+    )  # fmt: skip
+    return Table("flags", "Flags", columns, rows)
+
+
+def layer_table(findings: Findings) -> Table:
+    """Bounds on the date of every layer with the chain of reasons."""
+    columns = (
+        Column("layer", "Layer"), Column("role", "Role"),
+        _number("not_before [year]", "Not before"), _number("not_after [year]", "Not after"),
+        Column("because", "Because"), Column("contradiction", "Contradiction"),
+        Column("ways_out", "Ways out"),
+    )  # fmt: skip
+    rows = tuple(
+        (f.name, f.role, f.not_before, f.not_after, "; ".join(f.because), f.contradiction,
+         "; ".join(f.ways_out))
+        for f in findings.layers
+    )  # fmt: skip
+    return Table("layers", "Layers and their dates", columns, rows)
+
+
+def depth_table(findings: Findings) -> Table:
+    """Whether elements lie at the surface or under a cover."""
+    columns = (
+        Column("area", "Area"), Column("element", "Element"), Column("lines", "Line families"),
+        Column("state", "Where"), _number("cover [mg/cm2]", "Cover [mg/cm²]"),
+        _number("cover_low [mg/cm2]", "from"), _number("cover_high [mg/cm2]", "to"),
+        _number("cover [um]", "Cover [µm]"), _number("cover_low [um]", "from"),
+        _number("cover_high [um]", "to"), Column("material", "if made of"),
+        Column("because", "Because"),
+    )  # fmt: skip
+    rows: list[tuple[Value, ...]] = []
+    for d in findings.depth:
+        mass, thick = d.cover_mg_cm2, d.cover_um
+        rows.append((
+            d.area, d.element, ", ".join(d.lines), STATES[d.state],
+            mass.value if mass else None, mass.low if mass else None, mass.high if mass else None,
+            thick.value if thick else None, thick.low if thick else None, thick.high if thick else None,
+            thick.material if thick else None, d.because,
+        ))  # fmt: skip
+    return Table("depth", "Depth: at the surface or under a cover", columns, tuple(rows))
+
+
+def check_table(findings: Findings) -> Table:
+    """Next checks in order of weight."""
+    columns = (
+        _number("order", "Order"), Column("check", "Next check"), Column("verdict", "For"),
+        Column("asked_by", "Asked by"),
+    )  # fmt: skip
+    rows = tuple(
+        (index, check.text, VERDICT_NAMES[check.verdict], "; ".join(check.asked_by))
+        for index, check in enumerate(checks(findings), 1)
+    )
+    return Table("next_checks", "Next checks in order of weight", columns, rows)
+
+
+def source_table(findings: Findings) -> Table:
+    """List the sources and how far each was checked."""
+    columns = (Column("source", "Source"), Column("checked", "Checked"), Column("used_for", "For"))
+    rows = tuple((r.text, r.checked, ", ".join(r.used_for)) for r in references(findings))
+    return Table("sources", "Sources of dates and properties", columns, rows)
+
+
+def finding_tables(findings: Findings) -> dict[str, Table]:
+    """All tables that rest on the findings, by name; empty ones as well."""
+    makers = (
+        element_table, area_table, candidate_table, flag_table, layer_table, depth_table,
+        check_table, source_table,
+    )  # fmt: skip
+    return {table.name: table for table in (maker(findings) for maker in makers)}
+
+
+def point_table(points: Mapping[str, xr.Dataset]) -> Table | None:
+    """Line families of the point spectra; None where no point was fitted."""
+    columns = (
+        Column("point", "Point"), Column("line", "Line family"),
+        _number("net_counts [counts]", "Net counts"), _number("err [counts]", "Standard error"),
+        _number("upper_limit_95 [counts]", "95 % upper limit"),
+        _number("decision_threshold [counts]", "Decision threshold"),
+        _number("detection_limit [counts]", "Detection limit"), Column("detected", "Detected"),
+    )  # fmt: skip
+    rows: list[tuple[Value, ...]] = []
+    for name, point in points.items():
+        if "net_counts" in point and point["net_counts"].dims == ("line",):
+            rows += [_point_row(name, point.isel(line=i)) for i in range(point.sizes["line"])]
+    return Table("points", "Point spectra", columns, tuple(rows)) if rows else None
+
+
+def _point_row(name: str, one: xr.Dataset) -> tuple[Value, ...]:
+    def value(key: str) -> float | None:
+        return float(one[key]) if key in one else None
+
+    net, threshold = value("net_counts"), value("decision_threshold")
+    seen = net > threshold if net is not None and threshold is not None else None
+    return (
+        name, str(one["line"].values), net, value("net_counts_err"), value("net_counts_ul"),
+        threshold, value("detection_limit"), seen,
+    )  # fmt: skip
+
+
+def calibration_table(findings: Findings) -> Table | None:
+    """Energy scale and peak width with their standard errors."""
+    held = findings.calibration
+    if not held:
+        return None
+    columns = (
+        Column("quantity", "Quantity"), _number("value", "Value"),
+        _number("err", "Standard error"), Column("unit", "Unit"),
+    )  # fmt: skip
+    rows: list[tuple[Value, ...]] = []
+    for key, value in held.items():
+        if key.endswith("_err"):
+            continue
+        unit = next((u for end, u in _TEXT_UNITS.items() if key.endswith(end)), "")
+        err = held.get(f"{key}_err")
+        # six digits and no rounding to three: a gain is known to parts in 10 000
+        shown = f"{value:.6g}" if isinstance(value, float) else value
+        rows.append((key.replace("_kev", "").replace("_", " "), shown,
+                     err if isinstance(err, float) else None, unit))  # fmt: skip
+    width = _width_at_mn(held)
+    if width is not None:
+        rows.append(("peak width (FWHM) at Mn Kα, 5.895 keV", f"{width:.1f}", None, "eV"))
+    return Table("calibration", "Energy scale and peak width", columns, tuple(rows))
+
+
+def _width_at_mn(held: Mapping[str, float | str | None]) -> float | None:
+    noise, fano = held.get("noise_kev"), held.get("fano")
+    if not isinstance(noise, float) or not isinstance(fano, float):
+        return None
+    # FWHM^2 = noise^2 + 2.3548^2 F eps E with eps = 3.66 eV for silicon
+    return float(1e3 * np.sqrt(noise**2 + 2.3548**2 * fano * 3.66e-3 * 5.895))
+
+
+def _flat(value: Any, name: str) -> list[tuple[str, Value]]:
+    """Nested settings as dotted names."""
+    if isinstance(value, Mapping):
+        return [
+            pair for k, v in value.items() for pair in _flat(v, f"{name}.{k}" if name else str(k))
+        ]
+    if isinstance(value, list | tuple):
+        if all(not isinstance(v, Mapping | list | tuple) for v in value):
+            return [(name, ", ".join(str(v) for v in value))]
+        return [pair for i, v in enumerate(value) for pair in _flat(v, f"{name}[{i}]")]
+    if value is None or isinstance(value, str | bool | int | float):
+        return [(name, value)]
+    return [(name, str(value))]
+
+
+def run_tables(run: Mapping[str, Any]) -> list[Table]:
+    """One table for each part of ``run.json``: versions, inputs, settings, timings, the rest."""
+    captions = {
+        "inputs": "Input files and their SHA-256", "versions": "Versions",
+        "settings": "Settings", "timings": "Time taken [s]",
+    }  # fmt: skip
+    columns = (Column("name", "Name"), Column("value", "Value"))
+    parts: dict[str, list[tuple[str, Value]]] = {}
+    for key in (*[k for k in captions if k in run], *[k for k in run if k not in captions]):
+        if isinstance(run[key], Mapping | list):
+            parts[key] = _flat(run[key], "")
+        else:
+            parts.setdefault("run", []).append((key, run[key]))
+    return [
+        Table(f"run_{key}" if key != "run" else "run",
+              captions.get(key, key.replace("_", " ").capitalize()), columns, tuple(rows))
+        for key, rows in parts.items() if rows
+    ]  # fmt: skip

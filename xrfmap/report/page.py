@@ -1,0 +1,315 @@
+"""The report as one page: everything in it, nothing fetched, every text escaped."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from xrfmap import __version__
+from xrfmap.findings import VERDICT_ORDER, Findings, Flag
+from xrfmap.report import content, digest, pixels, style, words
+from xrfmap.report.plates import Atlas
+from xrfmap.report.tables import Table
+from xrfmap.report.timeline import build_timeline
+from xrfmap.report.viewer import light_table_data, spectra_data
+from xrfmap.settings import Study
+
+__all__ = ["Chart", "Parts", "render_page"]
+
+LIMIT_NOTE = (
+    "Net counts are those of the whole line family in its full-energy peaks. The decision "
+    "threshold is the value above which a pixel counts as holding the element, at 5 % risk: in a "
+    "field without it about 5 % of the pixels still lie above. The detection limit is the amount "
+    "that would be found in 95 % of the pixels. Both are medians over the measured pixels and "
+    "include what overlapping families and the continuum add (Currie 1968; ISO 11929)."
+)
+PALETTE_NOTE = (
+    "Single maps use a colour scale whose lightness rises evenly from black to cream, so that "
+    "equal steps in counts look equal, also to colour-blind eyes and on a grey printer."
+)
+ORIGINS = {"scan": "from the scan", "point": "from point spectra", "typed in": "typed in by hand"}
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A figure drawn by matplotlib that the page shows as it is."""
+
+    title: str
+    image: str
+    alt: str
+    words: str
+    width: int
+    height: int
+
+
+@dataclass(frozen=True)
+class Parts:
+    """All that goes into the page."""
+
+    study: Study
+    findings: Findings
+    maps: xr.Dataset | None
+    spectra: xr.Dataset | None
+    points: Mapping[str, xr.Dataset]
+    run: Mapping[str, Any]
+    atlas: Atlas | None
+    photographs: Mapping[str, npt.NDArray[np.generic]]
+    scatters: Sequence[Chart] = ()
+    static_spectra: Sequence[tuple[str, str]] = ()
+
+
+def _escape_finish(value: Any) -> Any:
+    """Make control characters visible in every plain text the page prints."""
+    from markupsafe import Markup
+
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return style.visible_text(value)
+    return value
+
+
+def _environment() -> Any:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    env = Environment(
+        loader=PackageLoader("xrfmap.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_escape_finish,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.policies["json.dumps_kwargs"] = {
+        "allow_nan": False, "separators": (",", ":"), "ensure_ascii": True,
+    }  # fmt: skip
+    return env
+
+
+def _static(name: str) -> str:
+    return files("xrfmap.report").joinpath("static", name).read_text(encoding="utf-8")
+
+
+def _script() -> tuple[str, str]:
+    """Join the page's programs and give the hash under which the browser may run them."""
+    code = "\n".join(_static(name) for name in ("tables.js", "maps.js", "spectra.js"))
+    digest_ = base64.b64encode(hashlib.sha256(code.encode("utf-8")).digest()).decode("ascii")
+    return code, f"'sha256-{digest_}'"
+
+
+def _object_facts(study: Study) -> list[str]:
+    held = study.object
+    facts = [held.support or ""]
+    if held.width_mm and held.height_mm:
+        facts.append(
+            f"{words.number(held.height_mm, 4)} × {words.number(held.width_mm, 4)} mm "
+            "(height × width)"
+        )
+    facts += [f"reference {held.reference}" if held.reference else "", held.note or ""]
+    return [fact for fact in facts if fact]
+
+
+def _period(findings: Findings) -> tuple[str, str]:
+    held = findings.period or {}
+    start, end = held.get("from", held.get("start")), held.get("to", held.get("end"))
+    if start is None and end is None:
+        return "none stated", ""
+    span = f"{start}" if start == end else f"{start} to {end}"
+    return span, str(held.get("note") or "")
+
+
+def _scan_facts(maps: xr.Dataset | None, atlas: Atlas | None) -> str:
+    if maps is None or atlas is None:
+        return ""
+    shape = atlas.grid
+    facts = [f"Scan of {shape.columns} × {shape.rows} points"]
+    if shape.unit == "mm":
+        facts.append(
+            f"{words.number(shape.x1 - shape.x0)} × {words.number(shape.y1 - shape.y0)} mm"
+        )
+    if "live_time" in maps:
+        seconds = np.asarray(maps["live_time"].values, dtype=float)
+        if np.isfinite(seconds).any():
+            facts.append(f"median live time {words.number(float(np.nanmedian(seconds)))} s a point")
+        else:
+            facts.append("live time unknown, maps in counts")
+    if "total_counts" in maps:
+        total = np.asarray(maps["total_counts"].values, dtype=float)
+        if np.isfinite(total).any():
+            facts.append(f"median {words.number(float(np.nanmedian(total)))} counts a point")
+    facts.append(f"{atlas.bad} of {atlas.bad + atlas.measured} points without a usable measurement")
+    return "; ".join(facts) + "."
+
+
+def _maps_words(atlas: Atlas) -> tuple[str, str]:
+    unit = atlas.elements[0].unit if atlas.elements else "counts"
+    intro = (
+        f"Net {unit.replace('counts/s', 'counts per second')} of whole line families. "
+        "y runs downward as on the object."
+    )
+    if unit == "counts":
+        intro += " The live time is not known, so counts could not be divided by it."
+    plates = "All plates have the same scale; each has its own colour bar."
+    if atlas.bad:
+        plates += f" Turquoise marks {atlas.bad} points without a usable measurement."
+    if atlas.step > 1:
+        plates += (
+            f" On this page one pixel stands for {atlas.step} × {atlas.step} points; the files "
+            "hold all of them."
+        )
+    return intro, plates
+
+
+def _ranked(flags: Sequence[Flag]) -> list[Flag]:
+    return sorted(flags, key=lambda flag: VERDICT_ORDER.index(flag.verdict))
+
+
+def _mix_colours(atlas: Atlas | None) -> list[tuple[str, str, str]]:
+    """Lights of the composite with the families the report chose for them."""
+    chosen: list[str] = []
+    if atlas is not None:
+        made = [p for p in atlas.derived if p.ident == "composite"]
+        chosen = made[0].title.split(" + ") if made else [p.title for p in atlas.elements[:2]]
+    names = ("orange", "blue-green", "violet")
+    chosen += [""] * (3 - len(chosen))
+    return list(zip(style.COMPOSITE_INKS, names, chosen, strict=False))
+
+
+def _finished(run: Mapping[str, Any]) -> str:
+    for key in ("finished", "ended", "started", "date"):
+        try:
+            return datetime.fromisoformat(str(run[key])).strftime("%-d %B %Y, %H:%M %Z").strip()
+        except (KeyError, ValueError):
+            continue
+    return ""
+
+
+def _ratio(atlas: Atlas | None) -> str:
+    if atlas is None:
+        return "1"
+    # a single line of pixels would be a hair; the page stretches it to be seen
+    return f"{min(max(1 / atlas.grid.aspect, 1 / 12), 12):.5f}"
+
+
+def _maps_context(parts: Parts) -> dict[str, Any]:
+    atlas = parts.atlas
+    intro, plates = _maps_words(atlas) if atlas else ("", "")
+    held = light_table_data(atlas, parts.study) if atlas and atlas.elements else None
+    return {
+        "atlas": atlas,
+        "atlas_ratio": _ratio(atlas),
+        "key_image": pixels.data_uri(pixels.key_png()),
+        "maps_intro": intro,
+        "plates_intro": plates,
+        "table_data": held,
+        "has_outlines": bool(held and (held["areas"] or held["points"])),
+        "mix_colours": _mix_colours(atlas),
+        "photographs": [
+            (name, pixels.data_uri(pixels.jpeg(picture), "image/jpeg"))
+            for name, picture in parts.photographs.items()
+        ],
+        "scatters": parts.scatters,
+        "lines_table": content.line_table(parts.maps) if parts.maps is not None else None,
+        "limit_note": LIMIT_NOTE,
+        "scan_facts": _scan_facts(parts.maps, atlas),
+    }
+
+
+def _findings_context(parts: Parts, tables: Mapping[str, Table]) -> dict[str, Any]:
+    findings = parts.findings
+    span, note = _period(findings)
+    return {
+        "findings": findings,
+        "tables": tables,
+        "flags": _ranked(findings.flags),
+        "points": digest.matters(findings),
+        "open_points": digest.open_points(findings),
+        "period_words": span,
+        "period_note": note,
+        "verdict_names": words.VERDICT_NAMES,
+        "verdict_meanings": words.VERDICT_MEANINGS,
+        "verdict_order": VERDICT_ORDER,
+        "signs": words.VERDICT_SIGNS,
+        "origins": ORIGINS,
+        "blind": words.BLIND,
+        "cautions": list(dict.fromkeys([*findings.cautions, *words.CAUTIONS])),
+        "calibration_table": content.calibration_table(findings),
+        "object_facts": _object_facts(parts.study),
+    }
+
+
+def _dates_context(parts: Parts) -> dict[str, Any]:
+    line = build_timeline(parts.study, parts.findings)
+    return {
+        "strata": line.strata,
+        "strata_alt": line.alt(line.strata, "Layers from top to bottom"),
+        "date_rows": line.rows,
+        "dates_alt": line.alt(line.rows, "Bounds on dates"),
+        "band": line.band,
+        "year_ticks": line.ticks,
+    }
+
+
+def _contents(context: Mapping[str, Any]) -> list[tuple[str, str]]:
+    findings: Findings = context["findings"]
+    entries = (
+        ("summary", "Summary", True),
+        ("maps", "Element maps", context["atlas"]),
+        ("spectra", "Spectra", context["spectra"]),
+        ("elements", "Elements", findings.elements),
+        ("areas", "Areas", findings.areas),
+        ("materials", "Materials and period", True),
+        ("checks", "Next checks", True),
+        ("dates", "Layers and dates", context["strata"] or len(context["date_rows"]) > 1),
+        ("depth", "Depth", findings.depth),
+        ("limits", "Limits of the method", True),
+        ("sources", "Sources", context["tables"]["sources"].rows),
+        ("record", "Record", True),
+    )
+    return [(ident, title) for ident, title, shown in entries if shown]
+
+
+def render_page(parts: Parts) -> str:
+    """Text of the page.
+
+    Parameters
+    ----------
+    parts : Parts
+        Study, findings and data.
+
+    Returns
+    -------
+    str
+        HTML with its styles, programs and pictures inside. Every text of the study and of
+        the findings is escaped, and its control characters are made visible.
+    """
+    from markupsafe import Markup
+
+    code, allowed = _script()
+    tables = content.finding_tables(parts.findings)
+    context: dict[str, Any] = {
+        "version": __version__,
+        # our own files, not data: the only texts that go in unescaped
+        "css": Markup(_static("report.css")),
+        "js": Markup(code),
+        "script_hash": Markup(allowed),
+        "spectra": spectra_data(parts.spectra, parts.points),
+        "static_spectra": parts.static_spectra,
+        "points_table": content.point_table(parts.points),
+        "run_tables": content.run_tables(parts.run),
+        "finished": _finished(parts.run),
+        "palette_note": PALETTE_NOTE,
+        **_maps_context(parts),
+        **_findings_context(parts, tables),
+        **_dates_context(parts),
+    }
+    context["contents"] = _contents(context)
+    page: str = _environment().get_template("report.html.j2").render(context)
+    return page

@@ -1,0 +1,106 @@
+"""Tables of a study: one model for the page, where they sort, and for CSV files."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from xrfmap.report.words import number
+
+__all__ = ["Cell", "Column", "Table", "csv_text", "write_csv"]
+
+Value = str | float | int | bool | None
+
+
+@dataclass(frozen=True)
+class Column:
+    """Head of a column."""
+
+    key: str  # heading in the CSV file, unit included
+    title: str  # heading on the page
+    kind: Literal["text", "number"] = "text"
+    note: str = ""  # told to the reader beneath the table
+
+
+@dataclass(frozen=True)
+class Cell:
+    """What is shown, and what the column sorts by."""
+
+    shown: str
+    order: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of plain values; the page and the CSV file format them in their own ways."""
+
+    name: str  # name of the CSV file without ending
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Value, ...], ...]
+
+    def cells(self) -> list[list[Cell]]:
+        """Cells for the page."""
+        return [
+            [_cell(value, column.kind) for value, column in zip(row, self.columns, strict=True)]
+            for row in self.rows
+        ]
+
+    def column(self, key: str) -> list[Value]:
+        """All values of a column."""
+        index = [column.key for column in self.columns].index(key)
+        return [row[index] for row in self.rows]
+
+
+def _cell(value: Value, kind: str) -> Cell:
+    if value is None:
+        return Cell("–", "" if kind == "text" else "-inf")
+    if isinstance(value, bool):
+        return Cell("yes" if value else "no", str(int(value)))
+    if isinstance(value, int):
+        return Cell(str(value).replace("-", "−"), str(value))
+    if isinstance(value, float):
+        return Cell(number(value), repr(value) if math.isfinite(value) else "-inf")
+    return Cell(value, value.casefold())
+
+
+def _csv_value(value: Value) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.6g}" if math.isfinite(value) else ""
+    if isinstance(value, int):
+        return str(value)
+    # A spreadsheet runs a cell that starts like a formula; a leading apostrophe makes it text.
+    risky = value.lstrip()[:1] in ("=", "+", "-", "@", "\t")
+    return f"'{value}" if risky else value
+
+
+def csv_text(heads: Sequence[str], rows: Iterable[Sequence[Value]]) -> str:
+    """Comma-separated text with a heading line (RFC 4180)."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow([_csv_value(head) for head in heads])
+    writer.writerows([[_csv_value(value) for value in row] for row in rows])
+    return buffer.getvalue()
+
+
+def write_csv(table: Table, folder: Path) -> Path:
+    """Write a table as ``folder/name.csv`` in UTF-8."""
+    path = folder / f"{table.name}.csv"
+    text = csv_text([column.key for column in table.columns], table.rows)
+    path.write_text(text, encoding="utf-8", newline="")
+    return path
+
+
+def pairs_table(name: str, caption: str, pairs: Mapping[str, Value]) -> Table:
+    """Table of names and values."""
+    rows = tuple((key, value) for key, value in pairs.items())
+    return Table(name, caption, (Column("name", "Name"), Column("value", "Value")), rows)

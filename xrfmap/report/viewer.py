@@ -1,0 +1,123 @@
+"""Numbers that the page's own small programs draw: spectra and the light table of maps."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from xrfmap.report import style
+from xrfmap.report.figures.spectra import shown_range
+from xrfmap.report.marks import line_marks
+from xrfmap.report.plates import Atlas
+from xrfmap.settings import Study
+
+__all__ = ["light_table_data", "spectra_data"]
+
+Array = npt.NDArray[np.float64]
+
+
+def _digits(values: Array, digits: int = 4) -> list[float | int]:
+    """Numbers rounded to `digits` significant digits; whole ones as integers."""
+    shown = [float(f"{v:.{digits}g}") if np.isfinite(v) else 0.0 for v in values.tolist()]
+    return [int(v) if v.is_integer() else v for v in shown]
+
+
+def _trimmed(row: Array, least: float) -> tuple[int, list[float | int]]:
+    """Start and values of the part of `row` that lies above `least`."""
+    inside = np.flatnonzero(row > least)
+    if inside.size == 0:
+        return 0, []
+    start, stop = int(inside[0]), int(inside[-1]) + 1
+    return start, _digits(np.where(row[start:stop] > least, row[start:stop], 0.0))
+
+
+def _one(name: str, spectra: xr.Dataset, counts: str, *, fitted: bool) -> dict[str, Any]:
+    energy = np.asarray(spectra["energy"].values, dtype=float)
+    measured = np.asarray(spectra[counts].values, dtype=float)
+    model = None
+    if fitted and "model" in spectra:
+        model = np.asarray(spectra["model"].values, dtype=float)
+    labels = [str(c) for c in spectra["component"].values] if "component" in spectra.coords else []
+    parts = []
+    if model is not None and "component_counts" in spectra:
+        block = np.asarray(
+            spectra["component_counts"].transpose("component", "channel").values, dtype=float
+        )
+        for index, (label, row) in enumerate(zip(labels, block, strict=True)):
+            start, values = _trimmed(row, 0.05)
+            ink, dash = style.component_ink(index)
+            parts.append({"label": style.visible_text(label), "start": start, "values": values,
+                          "ink": ink, "dash": " ".join(f"{d:g}" for d in dash)})  # fmt: skip
+    low, high = shown_range(energy, measured, model)
+    return {
+        "name": style.visible_text(name),
+        "energy": _digits(energy, 7),
+        "counts": _digits(measured, 6),
+        "model": _digits(model) if model is not None else None,
+        "parts": parts,
+        "marks": [
+            {"label": m.label, "family": m.family, "e": round(m.energy_kev, 4), "order": m.order}
+            for m in line_marks(labels)
+        ],
+        "low": round(low, 3),
+        "high": round(high, 3),
+    }
+
+
+def spectra_data(
+    spectra: xr.Dataset | None, points: Mapping[str, xr.Dataset]
+) -> list[dict[str, Any]]:
+    """All spectra of the study for the page.
+
+    Parameters
+    ----------
+    spectra : Dataset or None
+        Sum and maximum-pixel spectra of the scan with model and components.
+    points : mapping of str to Dataset
+        Point spectra by name, each with ``sum_counts`` (or ``counts``) over channel.
+
+    Returns
+    -------
+    list of dict
+        Plain numbers, ready for JSON.
+    """
+    found = []
+    if spectra is not None:
+        found.append(_one("Sum of the scan", spectra, "sum_counts", fitted=True))
+        if "max_pixel_counts" in spectra:
+            found.append(_one("Maximum of any pixel", spectra, "max_pixel_counts", fitted=False))
+    for name, point in points.items():
+        counts = "sum_counts" if "sum_counts" in point else "counts"
+        if counts in point and "energy" in point.coords:
+            found.append(_one(name, point, counts, fitted=True))
+    return found
+
+
+def light_table_data(atlas: Atlas, study: Study) -> dict[str, Any]:
+    """Gather what the page needs to read values back from the pictures and to draw areas."""
+    lut = ["#{:02x}{:02x}{:02x}".format(*row) for row in style.map_lut()]
+    shape = atlas.grid
+    return {
+        "lut": lut,
+        "mask": style.MASK,
+        "inks": list(style.COMPOSITE_INKS),
+        "grid": {"x0": shape.x0, "x1": shape.x1, "y0": shape.y0, "y1": shape.y1,
+                 "unit": shape.unit, "columns": atlas.columns, "rows": atlas.rows},
+        "plates": [
+            {"id": p.ident, "label": p.title, "low": p.low, "high": p.high, "unit": p.unit,
+             "about": p.statement, "key": list(p.key), "above": p.above, "alt": p.alt}
+            for p in (*atlas.elements, *atlas.quality)
+        ],
+        "areas": [
+            {"name": style.visible_text(area.name), "ring": [list(p) for p in area.polygon_mm]}
+            for area in study.area if area.polygon_mm
+        ],
+        "points": [
+            {"name": style.visible_text(p.name or p.file), "x": p.x_mm, "y": p.y_mm}
+            for p in study.point if p.x_mm is not None and p.y_mm is not None
+        ],
+    }  # fmt: skip

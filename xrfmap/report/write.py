@@ -1,0 +1,268 @@
+"""Writes the report: the page, every figure as PNG, the data of each as CSV."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from xrfmap.findings import Findings
+from xrfmap.report import choices, content, fields, figures, pixels, style
+from xrfmap.report.figures.diagrams import date_bars
+from xrfmap.report.figures.maps import QUALITY
+from xrfmap.report.page import Chart, Parts, render_page
+from xrfmap.report.plates import build_atlas, slug
+from xrfmap.report.tables import Table, csv_text, write_csv
+from xrfmap.settings import Study
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["write_report"]
+
+Array = npt.NDArray[np.float64]
+DPI = 300
+PER_PLATE = 12  # maps on one printed page
+
+
+@dataclass
+class _Folder:
+    """Result folder; hands out names and keeps them apart."""
+
+    out: Path
+    taken: set[str] = field(default_factory=set)
+
+    def name(self, wish: str) -> str:
+        given = slug(wish, self.taken)
+        self.taken.add(given)
+        return given
+
+    def figure(self, name: str, ax: Axes) -> None:
+        path = self.out / "figures" / f"{name}.png"
+        part = path.with_name(path.name + ".part")
+        style.save_png(ax.figure, part, DPI)
+        part.replace(path)
+
+    def text(self, name: str, text: str) -> None:
+        _replace(self.out / "tables" / f"{name}.csv", text)
+
+
+def _replace(path: Path, text: str) -> None:
+    """Write beside the place and move there, so that no half-written file is ever seen."""
+    part = path.with_name(path.name + ".part")
+    part.write_text(text, encoding="utf-8", newline="")
+    part.replace(path)
+
+
+def _grid_csv(shown: fields.Field, maps: xr.Dataset) -> str:
+    """Map as rows of numbers: x along the first line, y down the first column."""
+    x, y = (np.sort(np.asarray(maps[axis].values, dtype=float)) for axis in ("x", "y"))
+    head = ",".join([f"y\\x [{shown.grid.unit}]; values [{shown.unit or '1'}]",
+                     *(f"{v:.6g}" for v in x)])  # fmt: skip
+    lines = [head]
+    for place, row in zip(y, shown.values, strict=True):
+        cells = [f"{v:.5g}" if math.isfinite(v) else "" for v in row.tolist()]
+        lines.append(",".join([f"{place:.6g}", *cells]))
+    return "\r\n".join(lines) + "\r\n"
+
+
+def _map_figures(folder: _Folder, maps: xr.Dataset, study: Study) -> None:
+    for line in fields.line_labels(maps):
+        name = folder.name(f"map {line}")
+        folder.figure(name, figures.element_map(maps, line, areas=study.area))
+        folder.text(name, _grid_csv(fields.field(maps, line), maps))
+    labels = fields.line_labels(maps)
+    for start in range(0, len(labels), PER_PLATE):
+        name = folder.name(f"plate {start // PER_PLATE + 1}")
+        folder.figure(name, figures.plate_of_maps(maps, labels[start : start + PER_PLATE])[0])
+    for variable, (title, unit) in QUALITY.items():
+        if variable in maps:
+            name = folder.name(f"quality {variable}")
+            folder.figure(name, figures.quality_map(maps, variable))
+            folder.text(name, _grid_csv(fields.scalar_field(maps, variable, title, unit), maps))
+
+
+def _derived_figures(folder: _Folder, maps: xr.Dataset) -> None:
+    chosen = choices.composite_lines(maps)
+    if len(chosen) > 1:
+        # its data are the maps of its families
+        folder.figure(folder.name("composite"), figures.composite_map(maps, chosen))
+    for top, bottom in choices.family_ratios(maps):
+        name = folder.name(f"ratio {top} {bottom}")
+        folder.figure(name, figures.ratio_map(maps, top, bottom))
+        folder.text(name, _grid_csv(fields.ratio(maps, top, bottom), maps))
+
+
+def _scatters(folder: _Folder, maps: xr.Dataset) -> list[Chart]:
+    charts = []
+    kinds = ("The two elements whose maps go together most", "The two that part most")
+    for pair, why in zip(choices.scatter_pairs(maps), kinds, strict=False):
+        ax = figures.element_scatter(maps, *pair)
+        name = folder.name(f"scatter {pair[0]} {pair[1]}")
+        folder.figure(name, ax)
+        one, two = (fields.field(maps, line) for line in pair)
+        good = ~(one.bad | two.bad)
+        heads = [f"{line} [{one.unit}]" for line in pair]
+        rows = zip(one.values[good].tolist(), two.values[good].tolist(), strict=True)
+        folder.text(name, csv_text(heads, rows))
+        words = f"{why}: one material, two used together, or one layer may be the reason."
+        if why is kinds[1]:
+            words = f"{why}, among those seen in the scan."
+        charts.append(_chart(ax, f"{pair[1]} against {pair[0]}", words))
+    return charts
+
+
+def _png(ax: Axes, dpi: int) -> bytes:
+    buffer = io.BytesIO()
+    style.save_png(ax.figure, buffer, dpi)
+    return buffer.getvalue()
+
+
+def _chart(ax: Axes, title: str, words: str, dpi: int = 150) -> Chart:
+    wide, tall = ax.figure.bbox.size / ax.figure.dpi
+    alt = f"Scatter plot of {title}, one point a pixel."
+    return Chart(title, pixels.data_uri(_png(ax, dpi)), alt, words, round(wide * dpi),
+                 round(tall * dpi))  # fmt: skip
+
+
+def _spectra_of(
+    spectra: xr.Dataset | None, points: Mapping[str, xr.Dataset]
+) -> Iterator[tuple[str, str, xr.Dataset, str]]:
+    if spectra is not None:
+        yield "spectrum sum", "Sum spectrum of the scan", spectra, "sum_counts"
+        if "max_pixel_counts" in spectra:
+            yield "spectrum maximum", "Maximum of any pixel", spectra, "max_pixel_counts"
+    for name, point in points.items():
+        counts = "sum_counts" if "sum_counts" in point else "counts"
+        if "energy" in point.coords and counts in point:
+            yield f"spectrum {name}", f"Point spectrum {name}", point, counts
+
+
+def _spectrum_csv(spectra: xr.Dataset, counts: str) -> str:
+    heads = ["channel", "energy [keV]", "measured [counts]"]
+    columns: list[Array] = [np.asarray(spectra[v].values, dtype=float) for v in ("energy", counts)]
+    if "model" in spectra and counts != "max_pixel_counts":
+        heads.append("fit [counts]")
+        columns.append(np.asarray(spectra["model"].values, dtype=float))
+        if "component_counts" in spectra:
+            parts = spectra["component_counts"].transpose("component", "channel")
+            heads += [f"{c} [counts]" for c in spectra["component"].values]
+            columns += list(np.asarray(parts.values, dtype=float))
+    rows = ([n, *row] for n, row in enumerate(np.array(columns).T.tolist()))
+    return csv_text(heads, rows)
+
+
+def _spectrum_figures(
+    folder: _Folder, spectra: xr.Dataset | None, points: Mapping[str, xr.Dataset]
+) -> list[tuple[str, str]]:
+    static: list[tuple[str, str]] = []
+    for wish, title, held, counts in _spectra_of(spectra, points):
+        ax = figures.fitted_spectrum(held, counts=counts, title=title)
+        name = folder.name(wish)
+        folder.figure(name, ax)
+        folder.text(name, _spectrum_csv(held, counts))
+        if not static:
+            static.append((pixels.data_uri(_png(ax, 110)), f"{title} with its fit"))
+    return static
+
+
+def _date_figures(folder: _Folder, study: Study, findings: Findings) -> None:
+    bars = date_bars(study, findings)
+    if any(bar.kind == "layer" for bar in bars):
+        folder.figure(folder.name("diagram layers"), figures.layer_diagram(study, findings))
+    if bars:
+        folder.figure(folder.name("diagram dates"), figures.chronology_diagram(study, findings))
+        heads = ["item", "kind", "not_before [year]", "not_after [year]", "in_conflict"]
+        rows = [(b.label, b.kind, b.not_before, b.not_after, b.conflict) for b in bars]
+        folder.text(folder.name("diagram dates data"), csv_text(heads, rows))
+
+
+def _write_tables(folder: _Folder, tables: Sequence[Table | None]) -> None:
+    for table in tables:
+        if table is not None and table.rows:
+            folder.taken.add(table.name)
+            write_csv(table, folder.out / "tables")
+
+
+def write_report(
+    out: Path,
+    study: Study,
+    findings: Findings,
+    maps: xr.Dataset | None = None,
+    spectra: xr.Dataset | None = None,
+    points: Mapping[str, xr.Dataset] | None = None,
+    run: Mapping[str, Any] | None = None,
+    *,
+    photographs: Mapping[str, npt.NDArray[np.generic]] | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Path:
+    """Write ``report.html``, ``figures/*.png`` and ``tables/*.csv``.
+
+    Parameters
+    ----------
+    out : Path
+        Result folder; made if it is not there.
+    study : Study
+        What was asked.
+    findings : Findings
+        What was found.
+    maps : Dataset, optional
+        Element maps, dims line, y, x, as in ``maps.nc``; None where the study has no scan.
+    spectra : Dataset, optional
+        Sum and maximum-pixel spectra with model and components, dims channel, component.
+    points : mapping of str to Dataset, optional
+        Point spectra by name: ``sum_counts`` (or ``counts``) over channel with coordinate
+        ``energy`` [keV]; ``model`` and ``component_counts`` where fitted; ``net_counts`` and its
+        kin over ``line`` for the table.
+    run : mapping, optional
+        What ``run.json`` holds: versions, settings, inputs, timings.
+    photographs : mapping of str to ndarray, optional
+        Pictures registered to the scan: name, and an array of shape (y, x, 3) or (y, x) that
+        covers just the scanned field, uint8 or floats from 0 to 1.
+    progress : callable, optional
+        Told what is being written.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    InputError
+        If `maps` or `spectra` lack what the contract asks.
+    """
+    tell = progress or (lambda _: None)
+    points, run = points or {}, run or {}
+    for part in ("figures", "tables"):
+        (out / part).mkdir(parents=True, exist_ok=True)
+    folder = _Folder(out)
+    tables = [*content.finding_tables(findings).values(), content.point_table(points),
+              content.calibration_table(findings)]  # fmt: skip
+    if maps is not None:
+        tables.append(content.line_table(maps))
+    _write_tables(folder, tables)
+    scatters: list[Chart] = []
+    if maps is not None:
+        tell("figures of maps")
+        _map_figures(folder, maps, study)
+        _derived_figures(folder, maps)
+        scatters = _scatters(folder, maps)
+    tell("figures of spectra and dates")
+    static = _spectrum_figures(folder, spectra, points)
+    _date_figures(folder, study, findings)
+    tell("page")
+    atlas = build_atlas(maps) if maps is not None else None
+    page = render_page(
+        Parts(study, findings, maps, spectra, points, run, atlas, photographs or {}, scatters,
+              static)
+    )  # fmt: skip
+    _replace(out / "report.html", page)
+    return out / "report.html"

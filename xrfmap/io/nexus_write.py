@@ -197,17 +197,14 @@ def _write_axes(
     axes = []
     for axis, name in enumerate(names):
         value = values[name]
-        if value is None:
-            # "." is the NeXus sign for an axis without values; the name of the energy
-            # axis is kept by a channel number, so that readers know which it is
-            if name != "energy":
-                axes.append(".")
-                continue
-            name, value = "channel", np.arange(shape[axis], dtype=np.int32)
+        known = value is not None
+        if not known:  # bare numbers keep the name, so that readers know which axis it is
+            name = "channel" if name == "energy" else name
+            value = np.arange(shape[axis], dtype=np.int32)
         array = np.asarray(value)
         if array.shape != (shape[axis],):
             raise _shape_error(path, name, array.shape, f"({shape[axis]},)")
-        units = {"energy": "keV", "channel": ""}.get(name, "mm")
+        units = ("keV" if name == "energy" else "mm") if known else ""
         dset = _put(detector if name in ("energy", "channel") else data, name, array, units)
         if dset.parent != data:
             data[name] = dset
@@ -231,6 +228,10 @@ def _write_instrument(inst: h5py.Group, said: Instrument) -> None:
     known = said.model_fields_set
     source = _group(inst, "source", "NXsource")
     _put(source, "probe", "x-ray")
+    if "beam_path_cm" in known:  # negative in NeXus: upstream of the sample
+        _put(source, "distance", -said.beam_path_cm, "cm")
+    if "atmosphere" in known:
+        _put(inst, "atmosphere", said.atmosphere)
     if said.anode is not None:
         _put(source, "type", "Fixed Tube X-ray")
         _put(source, "target_material", said.anode)

@@ -14,23 +14,20 @@ from functools import cache, lru_cache
 import numpy as np
 import numpy.typing as npt
 import xraylib
-import xraylib_np
 
 from xrfmap.attenuation import (
     ENERGY_MAX_KEV,
     ENERGY_MIN_KEV,
-    KISSEL_UP_TO_EDGES,
     Array,
     Material,
     attenuation,
-    cached,
     checked_energy,
     material_attenuation,
     mix,
     named_material,
+    partial_photo,
     photoabsorption,
     scattering,
-    table,
 )
 from xrfmap.elements import (
     SHELLS,
@@ -270,11 +267,7 @@ def cascade_matrix(element: str) -> Array:
 @lru_cache(maxsize=1024)
 def _vacancies(z: int, grid: bytes) -> Array:
     energy = np.frombuffer(grid, dtype=np.float64)
-    primary = np.asarray(xraylib_np.CS_Photo_Partial(np.array([z]), _SHELL_IDS, energy)[0])
-    far = energy > KISSEL_UP_TO_EDGES * edge_energy(symbol(z), "K")
-    if far.any():  # the partial table falls off like the total one; keep its shares
-        kissel = table(xraylib_np.CS_Photo_Total, z, energy[far])
-        primary[:, far] *= cached("photo", z, grid)[far] / np.maximum(kissel, 1e-300)
+    primary = partial_photo(z, energy)[: len(SHELLS)]  # the first nine of xraylib
     filled: Array = np.asarray(cascade_matrix(symbol(z)) @ primary, dtype=np.float64)
     filled.flags.writeable = False
     return filled

@@ -383,7 +383,9 @@ class H5Counts(StoredCounts):
     ) -> None:
         where, name = clean_text(path.name), str(dset.name)
         super().__init__(where, clean_text(name), dset.shape, order, dset.dtype)
-        self.path, self.dataset, self.allow_links = path.resolve(), name, allow_links
+        # the dataset's own file, which is another one behind a link that was allowed
+        self.path, self.dataset = Path(dset.file.filename).resolve(), name
+        self.allow_links = allow_links
 
     def read(self, key: tuple[slice, ...]) -> npt.NDArray[Any]:
         """Read a box in the axis order of the file."""

@@ -93,6 +93,8 @@ class AreaFinding(_Frozen):
     unexplained: list[str] = Field(default_factory=list)
     summary: str = ""
     origin: Literal["scan", "point", "typed in"] = "scan"
+    not_before: int | None = None  # the elements allow no earlier year, whatever the period
+    not_before_because: str = ""
 
 
 class Flag(_Frozen):

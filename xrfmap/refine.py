@@ -95,6 +95,8 @@ class Refined:
     model: SpectrumModel
     fit: SumFit
     parameters: dict[str, tuple[float, float]]  # value and standard error
+    slopes: Array  # change of the fitted counts with each parameter, shape (bins, parameters)
+    spreads: Array  # plausible spread of each parameter, shape (parameters,)
 
 
 def merge(values: Array, edges: npt.NDArray[np.int64]) -> Array:
@@ -208,7 +210,10 @@ def refine(counts: Array, model: SpectrumModel, *, steps: int = 12) -> Refined:
     fit = fit_sum(counts, final)
     spread = np.sqrt(np.diag(_inverse(curvature)))
     found = {k.name: (float(t), float(s)) for k, t, s in zip(knobs, theta, spread, strict=True)}
-    return Refined(_with_errors(final, found), fit, found)
+    slopes = _slopes(counts, final, fit, knobs, theta)
+    return Refined(
+        _with_errors(final, found), fit, found, slopes, np.array([k.spread for k in knobs])
+    )
 
 
 @dataclass(frozen=True)

@@ -66,6 +66,9 @@ class Emitter:
         ``"element"``, ``"rayleigh"`` or ``"compton"``.
     origin : ndarray, shape (m,), optional
         Energy before Compton scatter, of each entry. [keV]
+    strength : float
+        Detected counts of the whole family from a thin layer of unit mass per area, in
+        the same arbitrary unit for all families of an instrument.
     """
 
     label: str
@@ -77,6 +80,7 @@ class Emitter:
     shells: tuple[str, ...] = ()
     kind: str = "element"
     origin: Array | None = None
+    strength: float = 1.0
 
     @property
     def main_energy(self) -> float:
@@ -145,7 +149,10 @@ def family_emitter(
     names = tuple(line.siegbahn for line, k in zip(lines, keep, strict=True) if k)
     weights = rates[keep] / rates[keep].sum()
     shells = tuple(line.shell for line, k in zip(lines, keep, strict=True) if k)
-    return Emitter(f"{element} {family}", element, family, at[keep], weights, names, shells)
+    label = f"{element} {family}"
+    return Emitter(
+        label, element, family, at[keep], weights, names, shells, strength=float(rates.sum())
+    )
 
 
 def usable_families(

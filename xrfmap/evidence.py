@@ -1,0 +1,156 @@
+"""How surely one more component is needed to explain a spectrum.
+
+A component is judged inside the full model: with everything already found, with the
+uncertainty of all shapes (energy scale, widths, line ratios), and with the model error
+left over from the fit. What a strong neighbour could explain is thereby not evidence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from xrfmap.refine import Refined, merge
+
+__all__ = ["Evidence", "Judge"]
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What a spectrum says about one component.
+
+    Attributes
+    ----------
+    label : str
+        Component.
+    net, error : float
+        Unbounded estimate of its net counts and standard error. [counts]
+    alone : float
+        Error if nothing else overlapped it. [counts]
+    competitor : str or None
+        Component whose shape is most like it.
+    overlap : float
+        Cosine between the two shapes on the scale of the noise, 0 to 1.
+    """
+
+    label: str
+    net: float
+    error: float
+    alone: float
+    competitor: str | None
+    overlap: float
+
+    @property
+    def z(self) -> float:
+        """Net counts in standard errors."""
+        return self.net / self.error
+
+    @property
+    def inflation(self) -> float:
+        """Factor by which overlaps widen the error."""
+        return self.error / self.alone
+
+
+class Judge:
+    """Tests components against a refined model of one spectrum.
+
+    Parameters
+    ----------
+    refined : Refined
+        Model, fit and shape uncertainties.
+    """
+
+    def __init__(self, refined: Refined) -> None:
+        fit = refined.fit
+        self._refined = refined
+        self._root = 1 / np.sqrt(fit.variance)
+        self._columns = fit.matrix * self._root[:, None]
+        self._labels = fit.labels
+        slopes = refined.slopes * self._root[:, None]
+        # prior of each shape parameter: one more observation of it, at its start
+        self._shapes = np.vstack([slopes, np.diag(1 / refined.spreads)])
+        self._residual = (fit.counts - fit.fitted) * self._root
+
+    def columns(self, label: str) -> Array:
+        """Column of a component in the model, per bin."""
+        return np.asarray(self._refined.fit.matrix[:, self._labels.index(label)])
+
+    def column_of(self, spectrum: Array) -> Array:
+        """Bring a spectrum per channel to the bins of the fit."""
+        return merge(spectrum, self._refined.fit.edges)
+
+    def judge(self, label: str, column: Array, without: tuple[str, ...] = ()) -> Evidence:
+        """Judge one component.
+
+        Parameters
+        ----------
+        label : str
+            Name; a component of that name in the model is replaced.
+        column : ndarray, shape (bins,)
+            Its expected counts per bin for one net count.
+        without : tuple of str
+            Further components to leave out of the model.
+
+        Returns
+        -------
+        Evidence
+            Estimate, error and strongest competitor.
+        """
+        return self.judge_many([label], column[:, None], without)[0]
+
+    def judge_many(
+        self, labels: list[str], columns: Array, without: tuple[str, ...] = ()
+    ) -> list[Evidence]:
+        """Judge several components, each for itself against the same model."""
+        out = {*labels, *without} & set(self._labels)
+        keep = [k for k, name in enumerate(self._labels) if name not in out]
+        gone = [k for k, name in enumerate(self._labels) if name in out]
+        amplitude = self._refined.fit.amplitude
+        data = self._residual + self._columns[:, gone] @ amplitude[gone]
+        basis = self._basis([k for k in keep if amplitude[k] > 0])
+        scaled = columns * self._root[:, None]
+        padded = np.vstack([scaled, np.zeros((self._shapes.shape[1], scaled.shape[1]))])
+        clean = padded - basis @ (basis.T @ padded)
+        info = np.einsum("ij,ij->j", clean, clean)
+        alone = np.einsum("ij,ij->j", scaled, scaled)
+        info = np.maximum(info, 1e-9 * alone)
+        net = clean[: len(data)].T @ data / info
+        rivals = self._rivals(scaled, [k for k in keep if amplitude[k] > 0])
+        return [
+            Evidence(name, float(net[j]), float(info[j] ** -0.5), float(alone[j] ** -0.5), *rivals[j])
+            for j, name in enumerate(labels)
+        ]
+
+    def _basis(self, keep: list[int]) -> Array:
+        """Orthonormal basis of everything else that could explain counts."""
+        rows = np.zeros((self._shapes.shape[1], len(keep)))
+        everything = np.hstack([np.vstack([self._columns[:, keep], rows]), self._shapes])
+        norm = np.linalg.norm(everything, axis=0)
+        everything = everything[:, norm > 0] / norm[norm > 0]
+        q, r, _ = _pivoted(everything)
+        rank = int(np.sum(np.abs(np.diag(r)) > 1e-9))
+        return q[:, :rank]
+
+    def _rivals(self, scaled: Array, keep: list[int]) -> list[tuple[str | None, float]]:
+        """Component of the model whose shape is most like each column."""
+        if not keep:
+            return [(None, 0.0)] * scaled.shape[1]
+        own = self._columns[:, keep]
+        cosine = (own.T @ scaled) / np.outer(
+            np.linalg.norm(own, axis=0), np.linalg.norm(scaled, axis=0)
+        )
+        best = cosine.argmax(axis=0)
+        return [
+            (self._labels[keep[k]], float(cosine[k, j])) for j, k in enumerate(best)
+        ]
+
+
+def _pivoted(matrix: Array) -> tuple[Array, Array, npt.NDArray[np.int64]]:
+    from scipy.linalg import qr
+
+    q, r, order = qr(matrix, mode="economic", pivoting=True)
+    return q, r, order

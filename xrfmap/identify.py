@@ -1,0 +1,468 @@
+"""Which elements are there: found by test on summed spectra, overlaps said.
+
+Elements are added one after the other, the surest first, while shapes are refined in
+between; then every element is judged once more inside the complete model. An element
+counts as present when at least one family stands far above everything that neighbours,
+shape uncertainties and model error could explain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from xrfmap.elements import symbol
+from xrfmap.evidence import Evidence, Judge
+from xrfmap.findings import ElementFinding
+from xrfmap.lineshape import EnergyScale, Response, self_convolution
+from xrfmap.refine import Refined, SumFit, fit_sum, refine
+from xrfmap.settings import Instrument
+from xrfmap.templates import (
+    Emitter,
+    SpectrumModel,
+    continuum_knots,
+    family_emitter,
+    scatter_carrier,
+    scatter_emitters,
+    usable_families,
+)
+from xrfmap.tube import DEFAULT_ANODE, DEFAULT_TUBE_KV
+
+__all__ = ["USUAL", "Found", "base_model", "identify"]
+
+Array = npt.NDArray[np.float64]
+
+USUAL = (
+    "Al Si P S Cl K Ca Ti V Cr Mn Fe Co Ni Cu Zn As Se Br Rb Sr Y Zr Nb Mo Ag Cd In Sn Sb Ba "
+    "Au Hg Pb Bi U"
+).split()
+"""Elements of pigments, fillers, metals, driers and their usual impurities."""
+
+EXCLUDED = {"Ne", "Ar", "Kr", "Xe", "Rn", "Tc", "Pm", "Po", "At", "Fr", "Ra", "Ac", "Pa"}
+"""Noble gases and elements without a lasting isotope: never in a painting."""
+
+Z_USUAL = 5.0
+"""Standard errors a usual element must reach: 3e-7 by chance, times about 40 elements."""
+
+Z_UNUSUAL = 9.0
+"""For any other element: what looks like one is more often a flaw of the model."""
+
+Z_LINE = 3.0
+"""Standard errors at which a single group of lines counts as seen."""
+
+SUM_PIECES = 18
+"""Pieces of the continuum on summed spectra: about 1 keV at the low, 3 keV at the high end."""
+
+INSEPARABLE = 5.0
+"""An overlap that widens the error by more than this hides an element for practical purposes."""
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Elements of a scan, and the model that describes its spectra.
+
+    Attributes
+    ----------
+    elements : tuple of ElementFinding
+        Every element tested, with verdict and reasons.
+    model : SpectrumModel
+        Refined shapes with the families that are needed.
+    fit : SumFit
+        Fit of the sum spectrum.
+    sum_counts : ndarray, shape (channels,)
+        The sum spectrum. [counts]
+    parameters : dict
+        Refined shape parameters with standard errors.
+    """
+
+    elements: tuple[ElementFinding, ...]
+    model: SpectrumModel
+    fit: SumFit
+    sum_counts: Array
+    parameters: dict[str, tuple[float, float]]
+
+    @property
+    def present(self) -> tuple[str, ...]:
+        """Symbols of the elements found."""
+        return tuple(e.symbol for e in self.elements if e.verdict == "present")
+
+
+def base_model(
+    counts: Array,
+    scale: EnergyScale,
+    instrument: Instrument,
+    *,
+    anode: str | None = None,
+    energy_range: tuple[float, float] | None = None,
+    pieces: int = SUM_PIECES,
+    pile_up: Array | None = None,
+) -> SpectrumModel:
+    """Model of a spectrum without any element: scatter, argon of the air, pile-up, continuum.
+
+    Parameters
+    ----------
+    counts : ndarray, shape (channels,)
+        The spectrum, for the shape of pile-up. [counts]
+    scale : EnergyScale
+        Energy scale and peak width.
+    instrument : Instrument
+        Tube, geometry, detector.
+    anode : str, optional
+        Anode, where the instrument does not name it.
+    energy_range : tuple of float, optional
+        Fitted range [keV]; 1.5 keV to the tube voltage or the last channel by default.
+    pieces : int
+        Pieces of the continuum.
+    pile_up : ndarray, shape (channels,), optional
+        Shape of pile-up; the self-convolution of `counts` by default.
+    """
+    channels = len(counts)
+    tube_kv = instrument.tube_kv or DEFAULT_TUBE_KV
+    top = min(float(scale.energy(channels - 1)), 0.99 * tube_kv)
+    window = energy_range or (1.5, top)
+    window = (window[0], min(window[1], top))
+    emitters = list(scatter_emitters(instrument, anode, window))
+    if instrument.atmosphere == "air":
+        argon = family_emitter("Ar", "K", instrument, anode)
+        if argon is not None and window[0] < argon.main_energy < window[1]:
+            emitters.append(replace(argon, label="Ar K (air)", kind="air"))
+    if pile_up is None:
+        pile_up = self_convolution(counts, counts, scale)
+    total = float(pile_up.sum())
+    return SpectrumModel(
+        scale,
+        Response(),
+        instrument,
+        tuple(emitters),
+        channels,
+        window,
+        continuum_knots(window, pieces),
+        cover={},
+        carrier=scatter_carrier(instrument, anode, scale, channels),
+        pile_up=pile_up / total if total > 0 else None,
+    )
+
+
+def identify(
+    counts: Array,
+    model: SpectrumModel,
+    *,
+    elements: Sequence[str] | None = None,
+    anode: str | None = None,
+) -> Found:
+    """Find the elements of one spectrum with many counts.
+
+    Parameters
+    ----------
+    counts : ndarray, shape (channels,)
+        Sum spectrum. [counts]
+    model : SpectrumModel
+        From :func:`base_model`.
+    elements : sequence of str, optional
+        Elements to take as given; the test still says how sure each is.
+    anode : str, optional
+        Anode, where the instrument does not name it.
+
+    Returns
+    -------
+    Found
+        Verdict per element, refined model, fit.
+    """
+    metal = anode or model.instrument.anode or DEFAULT_ANODE
+    library = _library(model, metal, anode)
+    refined = _grow(counts, model, library, elements)
+    refined, judge = _prune(counts, refined, library, elements)
+    findings = _findings(refined, judge, library, metal, elements)
+    return Found(findings, refined.model, refined.fit, counts, refined.parameters)
+
+
+def _library(
+    model: SpectrumModel, metal: str, anode: str | None
+) -> dict[str, tuple[Emitter, ...]]:
+    """Families of every element that could be seen, sodium to uranium."""
+    found = {}
+    for z in range(11, 93):
+        element = symbol(z)
+        if element in EXCLUDED or element == metal:
+            continue
+        names = usable_families(element, model.instrument, model.energy_range)
+        emitters = [family_emitter(element, f, model.instrument, anode) for f in names]
+        usable = tuple(e for e in emitters if e is not None)
+        if usable:
+            found[element] = usable
+    return found
+
+
+def _grow(
+    counts: Array,
+    model: SpectrumModel,
+    library: dict[str, tuple[Emitter, ...]],
+    elements: Sequence[str] | None,
+) -> Refined:
+    """Add elements, the surest first, refining shapes whenever some have been added."""
+    chosen: list[str] = [e for e in (elements or ()) if e in library]
+    base = model
+    refined = _bare(counts, _with(base, chosen, library))
+    for stage, (pool, threshold) in enumerate(
+        [(USUAL, 20.0), (USUAL, Z_USUAL), (tuple(library), Z_UNUSUAL)]
+    ):
+        if elements is not None and stage > 0:
+            break
+        for _ in range(12):
+            added = _best(refined, library, pool, chosen, threshold) if elements is None else []
+            if not added:
+                break
+            chosen += added
+            refined = _bare(counts, _with(refined.model, chosen, library))
+        refined = refine(counts, _with(refined.model, chosen, library))
+    return refined
+
+
+def _with(
+    model: SpectrumModel, chosen: Sequence[str], library: dict[str, tuple[Emitter, ...]]
+) -> SpectrumModel:
+    others = [e for e in model.emitters if e.kind != "element"]
+    return model.with_emitters([*others, *(e for c in chosen for e in library[c])])
+
+
+def _bare(counts: Array, model: SpectrumModel) -> Refined:
+    """Fit with the shapes as they are, their uncertainty left out."""
+    fit = fit_sum(counts, model, model_error=0.02)
+    return Refined(model, fit, {}, np.zeros((len(fit.counts), 0)), np.zeros(0))
+
+
+def _best(
+    refined: Refined,
+    library: dict[str, tuple[Emitter, ...]],
+    pool: Sequence[str],
+    chosen: Sequence[str],
+    threshold: float,
+) -> list[str]:
+    """Elements to add next: the surest, and others that do not overlap it."""
+    judge = Judge(refined)
+    tests = [e for c in pool if c in library and c not in chosen for e in library[c]]
+    if not tests:
+        return []
+    columns = np.column_stack([judge.column_of(refined.model.column(e)) for e in tests])
+    evidence = judge.judge_many([e.label for e in tests], columns)
+    order = np.argsort([-v.z for v in evidence])
+    picked: list[str] = []
+    taken = np.zeros(len(columns))
+    for k in order:
+        if evidence[k].z < threshold or len(picked) == 6:
+            break
+        shape = columns[:, k] / columns[:, k].max()
+        if tests[k].element in picked or (taken * shape).sum() > 0.02 * shape.sum():
+            continue
+        picked.append(tests[k].element)
+        taken = np.maximum(taken, shape)
+    return picked
+
+
+def _prune(
+    counts: Array,
+    refined: Refined,
+    library: dict[str, tuple[Emitter, ...]],
+    elements: Sequence[str] | None,
+) -> tuple[Refined, Judge]:
+    """Take out elements that the complete model does not need, the least sure first."""
+    while True:
+        judge = Judge(refined)
+        if elements is not None:
+            return refined, judge
+        chosen = list(dict.fromkeys(e.element for e in refined.model.emitters if e.kind == "element"))
+        weakest, lowest = None, 0.0
+        for element in chosen:
+            margin = _margin(element, judge, library[element], refined.model)
+            if margin < lowest:
+                weakest, lowest = element, margin
+        if weakest is None:
+            return refined, judge
+        chosen.remove(weakest)
+        refined = refine(counts, _with(refined.model, chosen, library), steps=6)
+
+
+def _evidence(
+    judge: Judge, emitters: Sequence[Emitter], model: SpectrumModel
+) -> dict[str, Evidence]:
+    """Each family of an element judged with the element's other families left in."""
+    return {
+        e.label: judge.judge(e.label, judge.column_of(model.column(e))) for e in emitters
+    }
+
+
+def _margin(
+    element: str, judge: Judge, emitters: Sequence[Emitter], model: SpectrumModel
+) -> float:
+    """Standard errors of the best family that counts, above the element's threshold."""
+    needed = Z_USUAL if element in USUAL else Z_UNUSUAL
+    evidence = _evidence(judge, emitters, model)
+    sound = _sound(emitters, evidence)
+    return max((evidence[e.label].z for e in sound), default=-np.inf) - needed
+
+
+def _sound(emitters: Sequence[Emitter], evidence: dict[str, Evidence]) -> list[Emitter]:
+    """Families that the element's harder families do not contradict.
+
+    Soft lines may be lost in the paint, hard ones may not: from a soft family follows
+    how many counts a hard one must have at the least (those of a thin layer). The hard
+    family must not lie far below that.
+    """
+    found = []
+    for emitter in emitters:
+        mine = evidence[emitter.label]
+        contradicted = False
+        for other in emitters:
+            if other.main_energy <= emitter.main_energy:
+                continue
+            theirs = evidence[other.label]
+            least = 0.3 * mine.net * other.strength / emitter.strength
+            contradicted |= least > theirs.net + 3 * theirs.error
+        if not contradicted:
+            found.append(emitter)
+    return found
+
+
+def _findings(
+    refined: Refined,
+    judge: Judge,
+    library: dict[str, tuple[Emitter, ...]],
+    metal: str,
+    given: Sequence[str] | None,
+) -> tuple[ElementFinding, ...]:
+    """Verdict with reasons for every element in the model and every usual one."""
+    inside = {e.element for e in refined.model.emitters if e.kind == "element"}
+    found = []
+    for element in sorted({*USUAL, *inside} & set(library), key=lambda e: list(library).index(e)):
+        emitters = library[element]
+        evidence = _evidence(judge, emitters, refined.model)
+        sure = _margin(element, judge, emitters, refined.model) >= 0
+        if element in inside and (sure or given is not None):
+            found.append(_present(element, emitters, evidence, judge, refined.model, sure))
+        else:
+            found.append(_absent(element, emitters, evidence))
+    if metal in USUAL or given is None:
+        found.append(_anode(metal))
+    return tuple(found)
+
+
+def _present(
+    element: str,
+    emitters: Sequence[Emitter],
+    evidence: dict[str, Evidence],
+    judge: Judge,
+    model: SpectrumModel,
+    sure: bool,
+) -> ElementFinding:
+    seen = _lines_seen(emitters, evidence, judge, model)
+    families = [e.label for e in emitters if evidence[e.label].z >= Z_LINE]
+    best = max(evidence.values(), key=lambda v: v.z)
+    words = (
+        f"{', '.join(families) or best.label} with {best.net:,.0f} ± {best.error:,.0f} net counts "
+        f"({best.z:.0f} standard errors) after all overlaps"
+    )
+    if seen:
+        words += f"; seen separately: {', '.join(seen)}"
+    if best.competitor is not None and best.overlap > 0.3:
+        words += f"; nearest other shape: {best.competitor} (likeness {best.overlap:.2f})"
+    if not sure:
+        words += "; given by the user, not sure from the sum spectrum alone"
+    return ElementFinding(
+        symbol=element,
+        lines=families or [best.label],
+        verdict="present" if sure else "not separable" if _hidden(best) else "not detected",
+        because=words,
+        evidence=_numbers(best, seen),
+    )
+
+
+def _hidden(evidence: Evidence) -> bool:
+    return evidence.inflation > INSEPARABLE
+
+
+def _absent(
+    element: str, emitters: Sequence[Emitter], evidence: dict[str, Evidence]
+) -> ElementFinding:
+    # the family that would show the smallest mass of the element
+    best = min(emitters, key=lambda e: evidence[e.label].error / e.strength)
+    mine = evidence[best.label]
+    limit = max(mine.net, 0.0) + 1.645 * mine.error
+    hidden = _hidden(mine) and mine.competitor is not None
+    if hidden:
+        words = (
+            f"{best.label} cannot be told from {mine.competitor}, which widens its error "
+            f"{mine.inflation:.0f}-fold: fewer than {limit:,.0f} net counts"
+        )
+    else:
+        words = f"{best.label}: fewer than {limit:,.0f} net counts (95 % limit)"
+    return ElementFinding(
+        symbol=element,
+        lines=[best.label],
+        verdict="not separable" if hidden else "not detected",
+        because=words,
+        evidence={**_numbers(mine, []), "upper_limit": limit},
+    )
+
+
+def _anode(metal: str) -> ElementFinding:
+    return ElementFinding(
+        symbol=metal,
+        lines=[],
+        verdict="not separable",
+        because=f"{metal} is the anode of the tube: its lines reach the detector by scatter",
+        evidence={},
+    )
+
+
+def _lines_seen(
+    emitters: Sequence[Emitter],
+    evidence: dict[str, Evidence],
+    judge: Judge,
+    model: SpectrumModel,
+) -> list[str]:
+    """Groups of lines that stand by themselves, the others of the family taken as known."""
+    seen = []
+    for emitter in emitters:
+        if evidence[emitter.label].z < Z_LINE:
+            continue
+        shares = emitter.shares(
+            model.cover.get(emitter.label, 0.0), model.log_factors.get(emitter.label)
+        )
+        for group in _resolved(emitter, float(model.scale.fwhm(emitter.main_energy))):
+            if shares[group].sum() < 0.02:
+                continue
+            part = np.zeros_like(shares)
+            part[group] = shares[group] / shares[group].sum()
+            name = f"{emitter.element} {emitter.lines[group[np.argmax(shares[group])]]}"
+            single = replace(
+                emitter, label=name, energies=emitter.energies, weights=part, kind="air"
+            )
+            column = judge.column_of(model.column(single))
+            rest = emitter.energies[group].mean()
+            own = judge.judge(name, column, without=(emitter.label,))
+            if own.z >= Z_LINE and np.isfinite(rest):
+                seen.append(name)
+    return seen
+
+
+def _resolved(emitter: Emitter, width: float) -> list[npt.NDArray[np.int64]]:
+    """Lines of a family joined into groups that the detector can tell apart."""
+    order = np.argsort(emitter.energies)
+    cuts = np.flatnonzero(np.diff(emitter.energies[order]) > width) + 1
+    return list(np.split(order, cuts))
+
+
+def _numbers(evidence: Evidence, seen: list[str]) -> dict[str, float | str | list[str] | None]:
+    return {
+        "net_counts": evidence.net,
+        "net_counts_err": evidence.error,
+        "standard_errors": evidence.z,
+        "likelihood_ratio": evidence.z**2 if evidence.z > 0 else 0.0,
+        "error_inflation": evidence.inflation,
+        "competitor": evidence.competitor,
+        "competitor_likeness": evidence.overlap,
+        "lines_seen": seen,
+    }

@@ -1,0 +1,108 @@
+"""The pages for readers keep up with the program."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+import typer
+
+import xrfmap
+from xrfmap.cli import app
+
+TOP = Path(__file__).parent.parent
+PAGES = [TOP / "README.md", TOP / "DEVELOPERS.md", *sorted((TOP / "xrfmap").rglob("*.md"))]
+PROJECT = tomllib.loads((TOP / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+
+
+def commands() -> set[str]:
+    return set(typer.main.get_command(app).commands)
+
+
+def anchors(page: Path) -> set[str]:
+    """Anchors as the common Markdown sites make them from headings."""
+    heads = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", head.lower()).replace(" ", "-") for head in heads}
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_no_link_is_dead(page):
+    text = page.read_text(encoding="utf-8")
+    links = re.findall(r"\]\(([^)\s]+)\)", text)
+    for link in links:
+        target, _, anchor = link.partition("#")
+        if re.match(r"^[a-z]+:", target):
+            continue
+        file = (page.parent / target).resolve() if target else page
+        assert file.exists(), f"{page.name} links to {link}"
+        if anchor:
+            assert anchor in anchors(file), f"{page.name} links to {link}"
+
+
+def test_the_readme_table_holds_exactly_the_commands_there_are():
+    text = (TOP / "README.md").read_text(encoding="utf-8")
+    named = re.findall(r"^\| `xrfmap (\w+)", text, flags=re.MULTILINE)
+    assert sorted(named) == sorted(commands())
+
+
+def test_every_command_has_help_with_an_example():
+    for name, command in typer.main.get_command(app).commands.items():
+        assert f"xrfmap {name} " in (command.help or ""), name
+        for parameter in command.params:
+            assert getattr(parameter, "help", None), f"{name} {parameter.name}"
+
+
+@pytest.mark.parametrize("mark", ["set-up", "tests"])
+def test_the_readme_has_its_two_commands_in_one_line_each(mark):
+    text = (TOP / "README.md").read_text(encoding="utf-8")
+    found = re.search(rf"^<!-- command: {mark} -->\n```sh\n(.+)\n```$", text, flags=re.MULTILINE)
+    assert found is not None
+
+
+def test_versions_agree():
+    assert PROJECT["version"] == xrfmap.__version__
+
+
+def test_the_dependency_table_holds_exactly_the_dependencies():
+    text = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
+    part = text.split("## Dependencies")[1].split("\n## ")[0]
+    named = re.findall(r"^\| ([\w-]+) \|", part, flags=re.MULTILINE)[1:]
+    wanted = [re.split(r"[<>=~! ]", entry)[0] for entry in PROJECT["dependencies"]]
+    assert sorted(named) == sorted(wanted)
+
+
+def test_every_module_has_its_place_in_the_developers_page():
+    text = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`([\w/]+(?:\.py|/))`", text))
+    modules = {path.name for path in (TOP / "xrfmap").glob("*.py")} - {"__init__.py"}
+    packages = {f"{p.parent.name}/" for p in (TOP / "xrfmap").glob("*/__init__.py")}
+    assert (modules | packages) - named == set()
+    assert {name for name in named if "/" not in name} - modules == set()
+
+
+def test_the_top_level_holds_what_was_agreed():
+    agreed = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml"} | {
+        "xrfmap",
+        "tests",
+        "demo_scans",
+        "notebooks",
+    }
+    tracked = {path.name for path in TOP.iterdir() if not path.name.startswith(".")}
+    # what a working copy gathers; none of it is kept in the repository
+    local = {"results", "demo_out", "build", "dist"}
+    assert agreed - {"notebooks"} <= tracked
+    assert tracked - agreed - local == set()
+
+
+def test_public_names_are_found_on_first_use():
+    for name in xrfmap.__all__:
+        assert getattr(xrfmap, name) is not None
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        xrfmap.nothing  # noqa: B018
+    assert set(xrfmap.__all__) <= set(dir(xrfmap))
+
+
+def test_calibrate_stays_a_function_after_its_module_is_imported():
+    import xrfmap.calibrate
+
+    assert callable(xrfmap.calibrate)

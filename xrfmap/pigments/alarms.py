@@ -1,0 +1,178 @@
+"""Cases that element data cannot decide.
+
+One modern material against several of the period, and colours whose pigments leave no line.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from xrfmap.findings import Flag
+from xrfmap.pigments.dates import date_words, period_verdict
+from xrfmap.pigments.matching import Innocence, Match, Setting
+from xrfmap.pigments.schema import Material
+from xrfmap.pigments.sets import cheapest, covered_by, items_of
+from xrfmap.pigments.words import element_names, join, next_check, one_or_more, sentence
+
+__all__ = ["COLOUR_WORDS", "colour_alarm", "colours_in", "shared_alarm"]
+
+# An out-of-period material is worth a flag when it saves nearly a whole assumption.
+_SAVED = 0.8
+
+COLOUR_WORDS = {
+    "white": "white", "whites": "white", "black": "black", "grey": "grey", "gray": "grey",
+    "brown": "brown", "red": "red", "reds": "red", "crimson": "red", "scarlet": "red",
+    "orange": "orange", "pink": "pink", "flesh": "pink", "yellow": "yellow", "green": "green",
+    "blue": "blue", "turquoise": "blue", "violet": "violet", "purple": "violet", "mauve": "violet",
+    "gold": "gold", "golden": "gold", "silver": "silver",
+}  # fmt: skip
+# colours whose decision may hang on a material without lines of its own
+_DECIDED_BY_LIGHT = ("blue", "red", "yellow", "violet", "green")
+
+
+def colours_in(text: str | None) -> frozenset[str]:
+    """Colours named in free words, ``"light blue-green"`` -> blue and green."""
+    if not text:
+        return frozenset()
+    words = re.findall(r"[a-z]+", text.lower())
+    return frozenset(COLOUR_WORDS[word] for word in words if word in COLOUR_WORDS)
+
+
+def shared_alarm(
+    setting: Setting, matches: Sequence[Match], innocents: Sequence[Innocence]
+) -> list[Flag]:
+    """Flag what one material out of period explains as well as several of the period.
+
+    Returns
+    -------
+    list of Flag
+        ``"cannot_tell"`` flags; empty where the period explains the area about as simply.
+    """
+    if setting.period is None or setting.area.standing == "later":
+        return []
+    period = [m for m in matches if m.verdict != "out_of_period"]
+    fits = items_of(setting, period, innocents, with_period=False)
+    every = items_of(setting, matches, innocents, with_period=False)
+    elements = covered_by(fits) & frozenset(setting.present)
+    modest, simple = cheapest(fits, elements), cheapest(every, elements)
+    if modest is None or simple is None or modest.cost - simple.cost < _SAVED:
+        return []
+    names = [item.matches[0].material.name for item in modest.items if item.matches]
+    flags = []
+    for item in simple.items:
+        suspect = next((m for m in item.matches if m.verdict == "out_of_period"), None)
+        if suspect is None or any(m.verdict != "out_of_period" for m in item.matches):
+            continue
+        needed = [e for e in suspect.material.needed if suspect.covers.get(e)]
+        if len(needed) > 1:
+            flags.append(_shared_flag(setting, suspect, item.matches, needed, names))
+    return flags
+
+
+def _shared_flag(
+    setting: Setting,
+    suspect: Match,
+    members: Sequence[Match],
+    needed: Sequence[str],
+    names: Sequence[str],
+) -> Flag:
+    material = suspect.material
+    others = [m.material.name for m in members if m is not suspect]
+    own = [name for name in names if name not in others]
+    ratio = "; ".join(suspect.support)
+    reason = (
+        f"{sentence(element_names(needed))} together would be explained at one stroke by "
+        f"{material.name}: {date_words(material, setting.region)}."
+        + (f" Also by {one_or_more(others)}." if others else "")
+        + f" The period has the same elements in separate materials ({join(own)}), so that "
+        f"elements alone do not decide. ({ratio}.)"
+    )
+    return Flag(
+        pigment=material.name,
+        elements=list(needed),
+        area=setting.area.name,
+        layer=setting.area.layer,
+        verdict="cannot_tell",
+        reason=reason,
+        sources=setting.rules.references([*material.earliest.sources, *material.sources]),
+        next_check=next_check([material], setting.present, setting.area.name),
+    )
+
+
+def colour_alarm(setting: Setting, matches: Sequence[Match]) -> list[Flag]:
+    """Flag a coloured area without any visible pigment of its colour.
+
+    Notes
+    -----
+    Raised only where the colour is stated, no matched material of the period gives it, and
+    materials of that colour that leave no line (or share theirs with earths or copper
+    pigments) lie on both sides of the stated period: then they decide, and stay unseen.
+    Greens are mixed from blue and yellow, so a visible blue or yellow does for them.
+    """
+    if setting.period is None or setting.area.standing == "later" or not setting.area.present:
+        return []
+    flags = []
+    for colour in _DECIDED_BY_LIGHT:
+        if colour in setting.colours and not _accounted(colour, matches):
+            flag = _colour_flag(setting, colour)
+            if flag is not None:
+                flags.append(flag)
+    return flags[:1]
+
+
+def _accounted(colour: str, matches: Sequence[Match]) -> bool:
+    wanted = {colour}
+    if colour == "green":
+        wanted |= {"yellow", "blue"}
+    if colour == "violet":
+        wanted |= {"red", "blue"}
+    return any(
+        wanted & set(m.material.colours)
+        and m.material.kind in ("pigment", "metal")
+        and m.material.visibility == "good"
+        for m in matches
+        if m.material.rarity != "rare" and "white" not in m.material.colours
+    )
+
+
+def _colour_flag(setting: Setting, colour: str) -> Flag | None:
+    fits, late = [], []
+    for material in setting.rules.materials.values():
+        if colour not in material.colours or not _hidden(material, setting):
+            continue
+        verdict = period_verdict(material, setting.period, setting.region)
+        if verdict == "compatible" and material.visibility == "none" and material.rarity != "rare":
+            fits.append(material)
+        elif verdict == "out_of_period":
+            late.append(material)
+    if not fits or not late:
+        return None
+    late.sort(key=lambda m: m.earliest.low)
+    first = late[0]
+    dated = "; ".join(f"{m.name} ({m.earliest.words()})" for m in late)
+    reason = (
+        f"The area is {colour}, but no visible pigment of that colour was matched. Materials "
+        f"of the period that X-ray fluorescence does not see would do "
+        f"({join((m.name for m in fits), 'or')}), and so would later ones: {dated}. Elements "
+        f"do not decide between them."
+    )
+    return Flag(
+        pigment=first.name,
+        elements=[e for e in first.needed if e in setting.present],
+        area=setting.area.name,
+        layer=setting.area.layer,
+        verdict="cannot_tell",
+        reason=reason,
+        sources=setting.rules.references(
+            key for material in late for key in material.earliest.sources
+        ),
+        next_check=next_check([*late[:2], *fits[:1]], setting.present, setting.area.name),
+    )
+
+
+def _hidden(material: Material, setting: Setting) -> bool:
+    """Without lines of its own, or with lines that period materials share and that are seen."""
+    if material.visibility == "none":
+        return material.kind == "pigment"
+    return material.visibility == "weak" and all(e in setting.present for e in material.needed)

@@ -1,0 +1,321 @@
+"""Which materials would explain which elements of an area, and how well.
+
+A material is matched where all its needed elements are seen. It then *covers* elements:
+its needed ones as far as the formula allows (an excess of lead over lead-tin yellow stays
+open), and the companions it may bring, up to their amounts. Nothing is ever concluded from
+an element that was not seen, except where an upper limit lies below what the material
+would bring.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from xrfmap.findings import Verdict
+from xrfmap.pigments.amounts import Amounts, Within, within
+from xrfmap.pigments.dates import period_verdict
+from xrfmap.pigments.evidence import AreaEvidence
+from xrfmap.pigments.rulebase import RuleBase
+from xrfmap.pigments.schema import Companion, Innocent, Material
+
+__all__ = ["Cover", "Grade", "Innocence", "Match", "Setting", "innocent_sources", "match_all"]
+
+Grade = Literal["good", "doubtful", "named"]
+_BY_HOW_OFTEN: Mapping[str, Grade] = {
+    "often": "good",
+    "sometimes": "doubtful",
+    "rarely": "named",
+}
+_GRADE_COST: Mapping[Grade, float] = {"good": 0.0, "doubtful": 0.25, "named": 0.6}
+# What one more assumption of each kind costs beside the 1.0 of a material: small against 1,
+# so that the number of materials decides first.
+_RARITY_COST = {"usual": 0.0, "occasional": 0.2, "rare": 0.5}
+_COLOUR_COST, _CONFLICT_COST, _WEAK_COST, _DOUBT_COST = 0.35, 0.5, 0.3, 0.3
+_COMPANION_COST = 0.05
+
+
+@dataclass(frozen=True)
+class Cover:
+    """How one material accounts for one element."""
+
+    role: Literal["need", "companion"]
+    grade: Grade
+    text: str
+
+
+@dataclass(frozen=True, eq=False)
+class Match:
+    """A material that would explain elements of an area."""
+
+    key: str
+    material: Material
+    verdict: Verdict
+    covers: Mapping[str, Cover]
+    support: tuple[str, ...]
+    against: tuple[str, ...]
+    cost: float
+    excess: tuple[str, ...] = ()  # needed elements of which there is more than it explains
+
+    def explains(self, element: str) -> bool:
+        """Whether it accounts for this element, at least doubtfully."""
+        return element in self.covers and self.covers[element].grade != "named"
+
+
+@dataclass(frozen=True)
+class Innocence:
+    """A source of an element that is no choice of pigment."""
+
+    key: str
+    element: str
+    grade: Grade
+    text: str
+    cost: float
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What the matching of one area rests on."""
+
+    area: AreaEvidence
+    rules: RuleBase
+    period: tuple[int, int] | None
+    amounts: Amounts
+    colours: frozenset[str]
+    region: str | None = None
+    ignore: frozenset[str] = field(default_factory=frozenset)  # air and tube, not the object
+
+    @property
+    def present(self) -> tuple[str, ...]:
+        """Detected elements of the object."""
+        return tuple(s for s in self.area.present if s not in self.ignore)
+
+
+def match_all(setting: Setting) -> tuple[list[Match], list[str]]:
+    """Match every visible material against an area.
+
+    Returns
+    -------
+    matches : list of Match
+        By cost, the fewest assumptions first.
+    near_misses : list of str
+        Materials of the period whose needed elements are all seen but which lack the
+        further elements that they would bring, each with the reason.
+    """
+    matches, near = [], []
+    for key, material in setting.rules.materials.items():
+        if not material.needs or not all(e in setting.present for e in material.needed):
+            continue
+        status, text = _any_of(material, setting)
+        if status in ("excluded", "unlisted"):
+            if period_verdict(material, setting.period, setting.region) != "out_of_period":
+                near.append(f"{material.name} would need more: {text}")
+            continue
+        found = _match(key, material, setting, status, text)
+        if found is not None:
+            matches.append(found)
+    return sorted(matches, key=lambda m: (m.cost, m.material.name)), near
+
+
+def _any_of(material: Material, setting: Setting) -> tuple[str, str]:
+    """Status of the further elements: seen, weak, open, excluded, unlisted, or none asked."""
+    group = material.any_of
+    if group is None:
+        return "none", ""
+    lead = material.needed[0]
+    seen = [e for e in group.any if e in setting.present]
+    if seen:
+        return "seen", f"{', '.join(seen)} beside {lead}: {group.why}"
+    limits = {e: setting.amounts.limit(e, lead) for e in group.any}
+    asked = ", ".join(group.any)
+    known = [limit for limit in limits.values() if limit is not None]
+    if known and len(known) == len(limits) and max(known) < group.at_least:
+        return "excluded", (
+            f"none of {asked} reaches {max(known):.2g} of the {lead} by mass; {group.why}"
+        )
+    if any(e in setting.present for e in group.weaker):
+        weak = ", ".join(e for e in group.weaker if e in setting.present)
+        return "weak", f"{weak} beside {lead}, but none of {asked} seen; {group.why}"
+    if known:
+        return "open", f"the limits for {asked} are too high to rule it out"
+    return "unlisted", f"none of {asked} is reported; {group.why}"
+
+
+def _match(key: str, material: Material, setting: Setting, status: str, text: str) -> Match | None:
+    covers, support, against, excess = _needs(material, setting, status)
+    if not covers:
+        return None
+    if text and status in ("seen", "weak"):
+        support.append(text)
+    elif text:
+        against.append(text)
+    companions = _companions(material, setting)
+    support += [f"{e} fits: {cover.text}" for e, cover in companions.items()]
+    conflicts = [
+        conflict
+        for conflict in material.conflicts
+        if conflict.element in setting.present and not _is_trace(setting, conflict.element)
+    ]
+    against += [f"{conflict.element} is present: {conflict.why}" for conflict in conflicts]
+    cost = 1.0 + _RARITY_COST[material.rarity] + _COMPANION_COST * len(companions)
+    cost += _CONFLICT_COST * bool(conflicts) + _WEAK_COST * (material.visibility == "weak")
+    cost += _DOUBT_COST * any(c.grade == "doubtful" for c in covers.values())
+    cost += _DOUBT_COST * (material.kind == "alteration")
+    if not _colour_fits(material, setting):
+        cost += _COLOUR_COST
+        against.append(f"the area is called {', '.join(sorted(setting.colours))}")
+    return Match(
+        key,
+        material,
+        period_verdict(material, setting.period, setting.region),
+        {**covers, **companions},
+        tuple(support),
+        tuple(against),
+        cost,
+        tuple(excess),
+    )
+
+
+def _needs(
+    material: Material, setting: Setting, status: str
+) -> tuple[dict[str, Cover], list[str], list[str], list[str]]:
+    covers: dict[str, Cover] = {}
+    support, against, excess = [], [], []
+    grade: Grade = "doubtful" if status == "open" else "good"
+    for need in material.needs:
+        text = f"{need.element} is present"
+        fit, ratio_text = _ratio_fit(material, need.element, setting)
+        if ratio_text:
+            text = f"{text}; {ratio_text}"
+        if fit == "no":
+            excess.append(need.element)
+            against.append(ratio_text)
+            continue
+        size = _size(material, need.element, setting)
+        if size in ("no", "unlikely") and material.max_share is not None:
+            against.append(
+                f"more {need.element} than {material.name} leaves "
+                f"(at most about {100 * material.max_share:.2g} % of what is seen)"
+            )
+            if size == "no":
+                continue
+        # an additive whose amount nobody stated is a possibility, not an explanation
+        own: Grade = "doubtful" if size in ("unlikely", "unknown") else grade
+        covers[need.element] = Cover("need", own, text)
+        support.append(text)
+    return covers, support, against, excess
+
+
+def _ratio_fit(material: Material, element: str, setting: Setting) -> tuple[Within, str]:
+    """Whether the material leaves an excess of one needed element over the others."""
+    if not material.has_ratio:
+        return "yes", ""
+    shares = material.expected()
+    worst: Within = "unknown"
+    text = ""
+    for other in material.needed:
+        if other == element:
+            continue
+        ratio = setting.amounts.ratio(element, other)
+        expected = shares[element] / shares[other]
+        fit = within(ratio, expected * material.ratio_spread)
+        if ratio is None:
+            continue
+        text = f"{element} to {other} is {ratio.words()} by mass, the formula asks {expected:.2g}"
+        if fit == "no":
+            return "no", f"more {element} than it explains: {text}"
+        worst = fit
+    return worst, text
+
+
+def _size(material: Material, element: str, setting: Setting) -> Within:
+    """How an additive's amount stands to what additives leave."""
+    if material.max_share is None:
+        return "yes"
+    if setting.colours & set(material.colours) - {"colourless"}:
+        # in a lake or a black the paint itself shows nothing, so the drier's share is larger
+        return within(setting.amounts.share(element), 3 * material.max_share)
+    return within(setting.amounts.share(element), material.max_share)
+
+
+def _companions(material: Material, setting: Setting) -> dict[str, Cover]:
+    found: dict[str, Cover] = {}
+    for companion in material.companions:
+        if companion.element not in setting.present or companion.element in material.needed:
+            continue
+        grade = _companion_grade(companion, material.needed[0], setting)
+        if grade is not None:
+            text = f"{companion.why}{_amount_text(companion, material, setting)}"
+            found[companion.element] = Cover("companion", grade, text)
+    return found
+
+
+def _companion_grade(companion: Companion, lead: str, setting: Setting) -> Grade | None:
+    fit = within(setting.amounts.ratio(companion.element, lead), companion.up_to)
+    return _graded(fit, companion.how_often)
+
+
+def _graded(fit: Within, how_often: str) -> Grade | None:
+    if fit == "no":
+        return None
+    if fit == "unknown":
+        return _BY_HOW_OFTEN[how_often]
+    return "doubtful" if fit == "unlikely" else "good"
+
+
+def _amount_text(companion: Companion, material: Material, setting: Setting) -> str:
+    ratio = setting.amounts.ratio(companion.element, material.needed[0])
+    if ratio is None:
+        return ""
+    return (
+        f" ({companion.element} to {material.needed[0]} is {ratio.words()} by mass, "
+        f"up to about {companion.up_to:g} is usual)"
+    )
+
+
+def _is_trace(setting: Setting, element: str) -> bool:
+    share = setting.amounts.share(element)
+    return share is not None and share.high < 0.01
+
+
+def _colour_fits(material: Material, setting: Setting) -> bool:
+    """Fillers, driers and white go into every colour; a coloured pigment gives its own."""
+    if not setting.colours or material.kind != "pigment" or "white" in material.colours:
+        return True
+    return bool(setting.colours & set(material.colours))
+
+
+def innocent_sources(setting: Setting) -> list[Innocence]:
+    """Sources of the elements seen that are no choice of pigment, by how well they fit."""
+    found = []
+    for key, entry in setting.rules.innocents.items():
+        if entry.element not in setting.present:
+            continue
+        if not all(e in setting.present for e in entry.beside):
+            continue
+        if entry.colours and not setting.colours & set(entry.colours):
+            continue
+        grade = _innocent_grade(entry, setting)
+        if grade is not None:
+            cost = 0.1 + _GRADE_COST[grade]
+            found.append(Innocence(key, entry.element, grade, entry.why, cost))
+    return sorted(found, key=lambda i: i.cost)
+
+
+def _innocent_grade(entry: Innocent, setting: Setting) -> Grade | None:
+    fits: list[Within] = []
+    if entry.up_to is not None:
+        fits.append(within(setting.amounts.ratio(entry.element, entry.beside[0]), entry.up_to))
+    if entry.share is not None:
+        fits.append(within(setting.amounts.share(entry.element), entry.share))
+        if fits[-1] in ("yes", "likely") and _patchy(entry, setting):
+            fits[-1] = "unlikely"
+    order = ("yes", "likely", "unknown", "unlikely", "no")
+    return _graded(max(fits, key=order.index), entry.how_often) if fits else "good"
+
+
+def _patchy(entry: Innocent, setting: Setting) -> bool:
+    """A small mean over the area that comes from few pixels is no even trace."""
+    share = setting.area.elements[entry.element].share_of_area
+    return share is not None and share < 0.2 and not entry.beside

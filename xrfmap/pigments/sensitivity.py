@@ -1,0 +1,83 @@
+"""Counts per mass of one line family against another: what turns net counts into amounts.
+
+X-ray fluorescence counts photons, not grams. For a film so thin that it absorbs nothing,
+the net counts of a family are proportional to mass times
+
+    S = sum over lines, sum over tube spectrum: photons(E) sigma_line(E) efficiency(E_line)
+
+A real paint is neither thin nor alone: soft lines come from its topmost micrometres, hard
+lines from the ground as well. The depth from which a line comes in lead white grows about
+as its energy to the power 1.6 (4.5 keV: 6 um, 25 keV: 87 um; computed from the absorption
+tables for lead white in oil). Against a harder line, a soft line therefore stands for up
+to ``(E_hard / E_soft)**1.6`` times more mass than a thin film would say; never for much
+less. :func:`depth_factor` gives that bound, which the matching keeps as an interval.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+
+from xrfmap.atomic import families, family_cross_sections
+from xrfmap.detector import efficiency
+from xrfmap.settings import Instrument
+from xrfmap.tube import excitation
+
+__all__ = ["DEPTH_POWER", "depth_factor", "line_energy", "sensitivity"]
+
+DEPTH_POWER = 1.6  # see the module text
+_STEP_KEV = 0.25  # the ratio of two families does not ask for a finer tube spectrum
+
+
+@lru_cache(maxsize=16)
+def _beam(instrument: Instrument) -> tuple[np.ndarray, np.ndarray]:
+    return excitation(instrument, step_kev=_STEP_KEV).all_energies()
+
+
+@lru_cache(maxsize=4096)
+def sensitivity(label: str, instrument: Instrument) -> float:
+    """Relative counts per mass of a line family in a thin film.
+
+    Parameters
+    ----------
+    label : str
+        Line family, ``"Pb L"``.
+    instrument : Instrument
+        Tube, filter, air and detector; what it leaves open takes the stated defaults.
+
+    Returns
+    -------
+    float
+        In one arbitrary unit for all families of one instrument; 0 where the tube does
+        not excite the family or air and window stop it.
+    """
+    element, _, family = label.partition(" ")
+    if family not in families(element):
+        return 0.0
+    energy, photons = _beam(instrument)
+    lines, cross_sections = family_cross_sections(element, family, energy)
+    seen = efficiency(np.array([line.energy_kev for line in lines]), instrument)
+    return float(np.dot(seen, cross_sections @ photons))
+
+
+@lru_cache(maxsize=1024)
+def line_energy(label: str) -> float:
+    """Energy of the strongest line of a family, the strongest shell-wise rate. [keV]"""
+    element, _, family = label.partition(" ")
+    from xrfmap.atomic import lines
+
+    shells = {"K": "K", "L": "L3", "M": "M5"}
+    own = [line for line in lines(element, family) if line.shell == shells[family]]
+    return max(own or lines(element, family), key=lambda line: line.rate).energy_kev
+
+
+def depth_factor(label: str, other: str) -> float:
+    """How many times more mass `label` may stand for than a thin film says, against `other`.
+
+    Returns
+    -------
+    float
+        ``(E_other / E_label)**1.6`` where `label` is the softer line, else 1.
+    """
+    return float(max(1.0, (line_energy(other) / line_energy(label)) ** DEPTH_POWER))

@@ -11,6 +11,7 @@ import xarray as xr
 from xrfmap.findings import Findings
 from xrfmap.report import fields
 from xrfmap.report.digest import checks, references
+from xrfmap.report.plates import slug
 from xrfmap.report.tables import Column, Table, Value
 from xrfmap.report.words import STATES, VERDICT_NAMES, element_name, number
 
@@ -49,7 +50,7 @@ def _evidence(evidence: Mapping[str, float | str | list[str] | None]) -> str:
     return "; ".join(words)
 
 
-def line_table(maps: xr.Dataset) -> Table:
+def line_table(maps: xr.Dataset, scan: str = "") -> Table:
     """Line families of the scan: sums, medians, limits and share above threshold."""
     unit = fields.field(maps, fields.line_labels(maps)[0]).unit if maps.sizes["line"] else "counts"
     columns = (
@@ -64,7 +65,9 @@ def line_table(maps: xr.Dataset) -> Table:
         _number("above_threshold [% of pixels]", "Above threshold [%]"),
     )
     rows = tuple(_line_row(maps, line) for line in fields.line_labels(maps))
-    return Table("line_families", "Line families: net counts and limits", columns, rows)
+    name = f"line_families_{slug(scan)}" if scan else "line_families"
+    title = f"Line families of {scan}" if scan else "Line families"
+    return Table(name, f"{title}: net counts and limits", columns, rows)
 
 
 def _line_row(maps: xr.Dataset, line: str) -> tuple[Value, ...]:
@@ -168,7 +171,8 @@ def depth_table(findings: Findings) -> Table:
         rows.append((
             d.area, d.element, ", ".join(d.lines), STATES[d.state],
             mass.value if mass else None, mass.low if mass else None, mass.high if mass else None,
-            thick.value if thick else None, thick.low if thick else None, thick.high if thick else None,
+            thick.value if thick else None, thick.low if thick else None,
+            thick.high if thick else None,
             thick.material if thick else None, d.because,
         ))  # fmt: skip
     return Table("depth", "Depth: at the surface or under a cover", columns, tuple(rows))
@@ -247,7 +251,7 @@ def calibration_table(findings: Findings) -> Table | None:
         unit = next((u for end, u in _TEXT_UNITS.items() if key.endswith(end)), "")
         err = held.get(f"{key}_err")
         # six digits and no rounding to three: a gain is known to parts in 10 000
-        shown = f"{value:.6g}" if isinstance(value, float) else value
+        shown = f"{value:.6g}".replace("-", "−") if isinstance(value, float) else value
         rows.append((key.replace("_kev", "").replace("_", " "), shown,
                      err if isinstance(err, float) else None, unit))  # fmt: skip
     width = _width_at_mn(held)
@@ -279,21 +283,45 @@ def _flat(value: Any, name: str) -> list[tuple[str, Value]]:
     return [(name, str(value))]
 
 
+def _records(key: str, caption: str, records: list[Mapping[str, Any]]) -> Table:
+    """List of mappings as a table with one column a key."""
+    keys = list(dict.fromkeys(str(k) for record in records for k in record))
+    numeric = {
+        k for k in keys if all(isinstance(r.get(k, 0), int | float) or r.get(k) is None
+                               for r in records)
+    }  # fmt: skip
+    columns = tuple(
+        Column(k, k.replace("_", " "), "number" if k in numeric else "text") for k in keys
+    )
+    rows = tuple(
+        tuple(r.get(k) if k in numeric else ", ".join(str(v) for _, v in _flat(r.get(k, ""), ""))
+              for k in keys)
+        for r in records
+    )  # fmt: skip
+    return Table(key, caption, columns, rows)
+
+
+def _part(key: str, caption: str, part: Any) -> Table:
+    name = f"run_{slug(key)}"
+    if isinstance(part, Mapping) and part and all(isinstance(v, Mapping) for v in part.values()):
+        part = [{"name": key_, **value} for key_, value in part.items()]
+    if isinstance(part, list | tuple) and part and all(isinstance(p, Mapping) for p in part):
+        return _records(name, caption, list(part))
+    rows = tuple(_flat(part, ""))
+    return Table(name, caption, (Column("name", "Name"), Column("value", "Value")), rows)
+
+
 def run_tables(run: Mapping[str, Any]) -> list[Table]:
-    """One table for each part of ``run.json``: versions, inputs, settings, timings, the rest."""
+    """One table for each part of ``run.json``: inputs, versions, settings, timings, the rest."""
     captions = {
         "inputs": "Input files and their SHA-256", "versions": "Versions",
         "settings": "Settings", "timings": "Time taken [s]",
     }  # fmt: skip
-    columns = (Column("name", "Name"), Column("value", "Value"))
-    parts: dict[str, list[tuple[str, Value]]] = {}
-    for key in (*[k for k in captions if k in run], *[k for k in run if k not in captions]):
-        if isinstance(run[key], Mapping | list):
-            parts[key] = _flat(run[key], "")
-        else:
-            parts.setdefault("run", []).append((key, run[key]))
-    return [
-        Table(f"run_{key}" if key != "run" else "run",
-              captions.get(key, key.replace("_", " ").capitalize()), columns, tuple(rows))
-        for key, rows in parts.items() if rows
-    ]  # fmt: skip
+    single = {key: value for key, value in run.items() if not isinstance(value, Mapping | list)}
+    parts = {"run": single, **{key: run[key] for key in captions if key in run}}
+    parts |= {key: value for key, value in run.items() if key not in single | captions}
+    tables = [
+        _part(key, captions.get(key, key.replace("_", " ").capitalize()), part)
+        for key, part in parts.items()
+    ]
+    return [table for table in tables if table.rows]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from xrfmap.findings import VERDICT_ORDER, DepthFinding, Findings, Flag, Source, Verdict
 from xrfmap.report.words import VERDICT_NAMES, element_name, number, year_span
@@ -70,13 +70,13 @@ def _depth_words(found: DepthFinding) -> str:
         cover = found.cover_um
         words = (
             f"Cover of about {number(cover.value, 2)} µm if it is {cover.material} "
-            f"(95 %: {number(cover.low, 2)} to {number(cover.high, 2)} µm). {words}"
+            f"(95 %: {number(cover.low, 2)} to {number(cover.high, 2)} µm). {_sentence(words)}"
         )
     elif found.cover_mg_cm2 is not None:
         mass = found.cover_mg_cm2
         words = (
             f"Cover of about {number(mass.value, 2)} mg/cm² "
-            f"(95 %: {number(mass.low, 2)} to {number(mass.high, 2)}). {words}"
+            f"(95 %: {number(mass.low, 2)} to {number(mass.high, 2)}). {_sentence(words)}"
         )
     return words.strip()
 
@@ -107,7 +107,17 @@ def matters(findings: Findings, most: int = 3) -> list[Point]:
         if not layer.contradiction and layer.not_before is not None:
             head = f"The layer “{layer.name}” dates {_span(layer.not_before, layer.not_after)}"
             ranked.append((6.0, Point(head, joined(layer.because), "dates")))
-    return [point for _, point in sorted(ranked, key=lambda pair: pair[0])[:most]]
+    best = sorted(ranked, key=lambda pair: pair[0])[:most]
+    return [replace(point, detail=_sentence(point.detail)) for _, point in best]
+
+
+def _sentence(words: str) -> str:
+    """Words with a capital at the start and a stop at the end."""
+    words = words.strip()
+    if not words:
+        return ""
+    first = words[0].upper() + words[1:]
+    return first if first[-1] in ".?!" else f"{first}."
 
 
 def _span(start: int | None, end: int | None) -> str:
@@ -144,7 +154,7 @@ def open_points(findings: Findings) -> list[str]:
         for d in findings.depth
         if d.state == "cannot_tell"
     ]
-    return list(dict.fromkeys(word.strip() for word in words))
+    return list(dict.fromkeys(_sentence(word) for word in words))
 
 
 def checks(findings: Findings) -> list[Check]:

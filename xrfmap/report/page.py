@@ -23,7 +23,7 @@ from xrfmap.report.timeline import build_timeline
 from xrfmap.report.viewer import light_table_data, spectra_data
 from xrfmap.settings import Study
 
-__all__ = ["Chart", "Parts", "render_page"]
+__all__ = ["Chart", "Parts", "ScanPart", "render_page"]
 
 LIMIT_NOTE = (
     "Net counts are those of the whole line family in its full-energy peaks. The decision "
@@ -52,18 +52,26 @@ class Chart:
 
 
 @dataclass(frozen=True)
+class ScanPart:
+    """One scan with all that the page shows of it."""
+
+    name: str
+    maps: xr.Dataset
+    atlas: Atlas
+    photographs: Mapping[str, npt.NDArray[np.generic]]
+    scatters: Sequence[Chart] = ()
+
+
+@dataclass(frozen=True)
 class Parts:
     """All that goes into the page."""
 
     study: Study
     findings: Findings
-    maps: xr.Dataset | None
-    spectra: xr.Dataset | None
+    scans: Sequence[ScanPart]
+    spectra: Mapping[str, xr.Dataset]  # of the scans, by name
     points: Mapping[str, xr.Dataset]
     run: Mapping[str, Any]
-    atlas: Atlas | None
-    photographs: Mapping[str, npt.NDArray[np.generic]]
-    scatters: Sequence[Chart] = ()
     static_spectra: Sequence[tuple[str, str]] = ()
 
 
@@ -125,11 +133,11 @@ def _period(findings: Findings) -> tuple[str, str]:
     return span, str(held.get("note") or "")
 
 
-def _scan_facts(maps: xr.Dataset | None, atlas: Atlas | None) -> str:
-    if maps is None or atlas is None:
-        return ""
+def _scan_facts(scan: ScanPart, several: bool) -> str:
+    maps, atlas = scan.maps, scan.atlas
     shape = atlas.grid
-    facts = [f"Scan of {shape.columns} × {shape.rows} points"]
+    name = f" {scan.name}," if several else " of"
+    facts = [f"Scan{name} {shape.columns} × {shape.rows} points"]
     if shape.unit == "mm":
         facts.append(
             f"{words.number(shape.x1 - shape.x0)} × {words.number(shape.y1 - shape.y0)} mm"
@@ -171,12 +179,10 @@ def _ranked(flags: Sequence[Flag]) -> list[Flag]:
     return sorted(flags, key=lambda flag: VERDICT_ORDER.index(flag.verdict))
 
 
-def _mix_colours(atlas: Atlas | None) -> list[tuple[str, str, str]]:
+def _mix_colours(atlas: Atlas) -> list[tuple[str, str, str]]:
     """Lights of the composite with the families the report chose for them."""
-    chosen: list[str] = []
-    if atlas is not None:
-        made = [p for p in atlas.derived if p.ident == "composite"]
-        chosen = made[0].title.split(" + ") if made else [p.title for p in atlas.elements[:2]]
+    made = [p for p in atlas.derived if p.lines]
+    chosen = list(made[0].lines) if made else [p.title for p in atlas.elements[:2]]
     names = ("orange", "blue-green", "violet")
     chosen += [""] * (3 - len(chosen))
     return list(zip(style.COMPOSITE_INKS, names, chosen, strict=False))
@@ -191,34 +197,54 @@ def _finished(run: Mapping[str, Any]) -> str:
     return ""
 
 
-def _ratio(atlas: Atlas | None) -> str:
-    if atlas is None:
-        return "1"
+def _ratio(atlas: Atlas) -> str:
     # a single line of pixels would be a hair; the page stretches it to be seen
     return f"{min(max(1 / atlas.grid.aspect, 1 / 12), 12):.5f}"
 
 
-def _maps_context(parts: Parts) -> dict[str, Any]:
-    atlas = parts.atlas
-    intro, plates = _maps_words(atlas) if atlas else ("", "")
-    held = light_table_data(atlas, parts.study) if atlas and atlas.elements else None
+def _frontispiece(scans: Sequence[ScanPart]) -> tuple[str, str, str, str] | None:
+    """Picture beside the summary: the photograph, else the composite, else the first map."""
+    for scan in scans:
+        for name, picture in scan.photographs.items():
+            uri = pixels.data_uri(pixels.jpeg(picture, 900), "image/jpeg")
+            return (
+                uri,
+                f"{name} of the scanned field",
+                f"{name}, scanned field.",
+                _ratio(scan.atlas),
+            )
+    plates = [(s, p) for s in scans for p in (*s.atlas.derived, *s.atlas.elements)]
+    if not plates:
+        return None
+    scan, first = plates[0]
+    words_ = f"{first.title}, {first.subtitle}."
+    if first.lines:
+        colours = zip(first.lines, ("orange", "blue-green", "violet"), strict=False)
+        said = ", ".join(f"{line} in {colour}" for line, colour in colours)
+        words_ = f"Composite of the scanned field: {said}."
+    return first.image, first.alt, words_, _ratio(scan.atlas)
+
+
+def _scan_context(scan: ScanPart, index: int, parts: Parts) -> dict[str, Any]:
+    intro, plates = _maps_words(scan.atlas)
+    data = light_table_data(scan.atlas, parts.study)
     return {
-        "atlas": atlas,
-        "atlas_ratio": _ratio(atlas),
-        "key_image": pixels.data_uri(pixels.key_png()),
-        "maps_intro": intro,
+        "name": scan.name,
+        "suffix": f"-{index + 1}" if index else "",
+        "atlas": scan.atlas,
+        "ratio": _ratio(scan.atlas),
+        "intro": intro,
         "plates_intro": plates,
-        "table_data": held,
-        "has_outlines": bool(held and (held["areas"] or held["points"])),
-        "mix_colours": _mix_colours(atlas),
+        "data": data,
+        "has_outlines": bool(data["areas"] or data["points"]),
+        "mix_colours": _mix_colours(scan.atlas),
         "photographs": [
             (name, pixels.data_uri(pixels.jpeg(picture), "image/jpeg"))
-            for name, picture in parts.photographs.items()
+            for name, picture in scan.photographs.items()
         ],
-        "scatters": parts.scatters,
-        "lines_table": content.line_table(parts.maps) if parts.maps is not None else None,
-        "limit_note": LIMIT_NOTE,
-        "scan_facts": _scan_facts(parts.maps, atlas),
+        "scatters": scan.scatters,
+        "lines_table": content.line_table(scan.maps, scan.name if index else ""),
+        "facts": _scan_facts(scan, len(parts.scans) > 1),
     }
 
 
@@ -257,11 +283,17 @@ def _dates_context(parts: Parts) -> dict[str, Any]:
     }
 
 
+def _named_spectra(parts: Parts) -> dict[str, xr.Dataset]:
+    """Spectra of the scans by the name the page gives them."""
+    several = len(parts.spectra) > 1
+    return {f"scan {name}" if several else "the scan": held for name, held in parts.spectra.items()}
+
+
 def _contents(context: Mapping[str, Any]) -> list[tuple[str, str]]:
     findings: Findings = context["findings"]
     entries = (
         ("summary", "Summary", True),
-        ("maps", "Element maps", context["atlas"]),
+        ("maps", "Element maps", context["scans"]),
         ("spectra", "Spectra", context["spectra"]),
         ("elements", "Elements", findings.elements),
         ("areas", "Areas", findings.areas),
@@ -300,13 +332,16 @@ def render_page(parts: Parts) -> str:
         "css": Markup(_static("report.css")),
         "js": Markup(code),
         "script_hash": Markup(allowed),
-        "spectra": spectra_data(parts.spectra, parts.points),
+        "scans": [_scan_context(scan, n, parts) for n, scan in enumerate(parts.scans)],
+        "key_image": pixels.data_uri(pixels.key_png()),
+        "limit_note": LIMIT_NOTE,
+        "frontispiece": _frontispiece(parts.scans),
+        "spectra": spectra_data(_named_spectra(parts), parts.points),
         "static_spectra": parts.static_spectra,
         "points_table": content.point_table(parts.points),
         "run_tables": content.run_tables(parts.run),
         "finished": _finished(parts.run),
         "palette_note": PALETTE_NOTE,
-        **_maps_context(parts),
         **_findings_context(parts, tables),
         **_dates_context(parts),
     }

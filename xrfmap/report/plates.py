@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,6 +35,7 @@ class Plate:
     unit: str
     statement: str
     note: str
+    lines: tuple[str, ...] = ()  # families of a composite
     above: str = ""  # data address of the one-bit mask above the decision threshold
     swatches: tuple[tuple[str, str], ...] = ()
 
@@ -131,6 +132,11 @@ def _element_plate(maps: xr.Dataset, line: str, step: int, taken: Sequence[str])
     )  # fmt: skip
 
 
+def _range_words(shown: fields.Field) -> str:
+    span = fields.stretch(shown.values)
+    return f"{number(span.low)} to {number(span.high)} {shown.unit}"
+
+
 def _where(shown: fields.Field) -> str:
     """Part of the field where the map is brightest, for readers who cannot see it."""
     rows, columns = shown.values.shape
@@ -175,16 +181,21 @@ def _ratio_plate(maps: xr.Dataset, pair: tuple[str, str], step: int, taken: Sequ
     )  # fmt: skip
 
 
-def _composite_plate(maps: xr.Dataset, lines: Sequence[str], step: int) -> Plate:
+def _composite_plate(
+    maps: xr.Dataset, lines: Sequence[str], step: int, taken: Sequence[str]
+) -> Plate:
     picture = composite_image(maps, lines)
     if step > 1:
         picture = np.stack([pixels.coarsen(picture[..., c], step) for c in range(3)], axis=-1)
-    named = [(ink, _family_words(line)) for ink, line in zip(style.COMPOSITE_INKS, lines,
-                                                             strict=False)]  # fmt: skip
+    named = [
+        (ink, f"{_family_words(line)}: {_range_words(fields.field(maps, line))}")
+        for ink, line in zip(style.COMPOSITE_INKS, lines, strict=False)
+    ]
     colours = ("orange", "blue-green", "violet")
     said = ", ".join(f"{line} in {c}" for line, c in zip(lines, colours, strict=False))
     return Plate(
-        ident="composite", title=" + ".join(lines), subtitle="composite",
+        ident=slug("composite", taken), lines=tuple(lines),
+        title=" + ".join(lines), subtitle="composite",
         alt=f"Composite of {said}.", image=pixels.data_uri(pixels.rgb_png(picture)),
         low=None, high=None, unit="",
         statement="Families chosen because their maps differ most. Equal colour is not equal "
@@ -195,7 +206,7 @@ def _composite_plate(maps: xr.Dataset, lines: Sequence[str], step: int) -> Plate
     )  # fmt: skip
 
 
-def _quality_plate(maps: xr.Dataset, name: str, step: int) -> Plate:
+def _quality_plate(maps: xr.Dataset, name: str, step: int, taken: Sequence[str]) -> Plate:
     title, unit = QUALITY[name]
     shown = fields.scalar_field(maps, name, title, unit)
     span = fields.stretch(shown.values)
@@ -207,7 +218,7 @@ def _quality_plate(maps: xr.Dataset, name: str, step: int) -> Plate:
         "live_time": "Counting time of each pixel after dead time.",
     }  # fmt: skip
     return Plate(
-        ident=name, title=title, subtitle="quality of the measurement",
+        ident=slug(name, taken), title=title, subtitle="quality of the measurement",
         alt=f"Map of {title.lower()}, from {number(span.low)} to {number(span.high)} {shown.unit}.",
         image=_picture(shown, span, step), low=span.low, high=span.high, unit=shown.unit,
         statement=words[name], note=f"{span.sentence}.",
@@ -223,29 +234,43 @@ def _worth_showing(maps: xr.Dataset, name: str) -> bool:
     return finite.size > 0 and (name != "live_time" or float(np.ptp(finite)) > 1e-6)
 
 
-def build_atlas(maps: xr.Dataset, budget: int = BUDGET) -> Atlas:
-    """All plates of a scan, made coarser where together they would exceed `budget` pixels."""
+def build_atlas(maps: xr.Dataset, budget: int = BUDGET, taken: Iterable[str] = ()) -> Atlas:
+    """All plates of a scan.
+
+    Parameters
+    ----------
+    maps : Dataset
+        Element maps.
+    budget : int
+        Pixels that all plates together may have; beyond it they are made coarser.
+    taken : iterable of str
+        Identifiers that plates of other scans have on the same page.
+    """
     fields.check_maps(maps)
     lines = fields.line_labels(maps)
     shape = fields.grid(maps)
     step = pixels.step_for(shape.rows * shape.columns, len(lines) + 3, budget)
-    plates: list[Plate] = []
+    names = list(taken)
+
+    def add(made: list[Plate], plate: Plate) -> None:
+        names.append(plate.ident)
+        made.append(plate)
+
+    elements: list[Plate] = []
     for line in lines:
-        plates.append(_element_plate(maps, line, step, [p.ident for p in plates]))
+        add(elements, _element_plate(maps, line, step, names))
     derived: list[Plate] = []
     chosen = choices.composite_lines(maps)
     if len(chosen) > 1:
-        derived.append(_composite_plate(maps, chosen, step))
+        add(derived, _composite_plate(maps, chosen, step, names))
     for pair in choices.family_ratios(maps):
-        derived.append(_ratio_plate(maps, pair, step, [p.ident for p in plates + derived]))
-    quality = tuple(
-        _quality_plate(maps, name, step) for name in QUALITY if _worth_showing(maps, name)
-    )
+        add(derived, _ratio_plate(maps, pair, step, names))
+    quality: list[Plate] = []
+    for name in QUALITY:
+        if _worth_showing(maps, name):
+            add(quality, _quality_plate(maps, name, step, names))
     bad = fields.field(maps, lines[0]).bad if lines else fields.bad_pixels(maps)
     count = int(np.count_nonzero(bad))
-    return Atlas(shape, step, tuple(plates), tuple(derived), quality, count, bad.size - count)
-
-
-def swatch_words(taken: Mapping[str, str]) -> list[tuple[str, str]]:
-    """Pairs of colour and meaning."""
-    return list(taken.items())
+    return Atlas(
+        shape, step, tuple(elements), tuple(derived), tuple(quality), count, bad.size - count
+    )

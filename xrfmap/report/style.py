@@ -126,7 +126,7 @@ def save_png(figure: Figure | SubFigure, target: Path | IO[bytes], dpi: float = 
     """Write a figure as PNG, the same bytes for the same figure."""
     whole = figure.figure if not hasattr(figure, "savefig") else figure
     # "Software" carries the matplotlib version and would make the bytes differ
-    whole.savefig(  # type: ignore[union-attr]
+    whole.savefig(
         target, format="png", dpi=dpi, metadata={"Software": None},
         pil_kwargs={"compress_level": 4},
     )  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -51,10 +51,10 @@ class Table:
             for row in self.rows
         ]
 
-    def column(self, key: str) -> list[Value]:
-        """All values of a column."""
-        index = [column.key for column in self.columns].index(key)
-        return [row[index] for row in self.rows]
+    @property
+    def short(self) -> bool:
+        """Whether it may stay in one piece on paper."""
+        return len(self.rows) <= 12
 
 
 def _cell(value: Value, kind: str) -> Cell:
@@ -63,7 +63,7 @@ def _cell(value: Value, kind: str) -> Cell:
     if isinstance(value, bool):
         return Cell("yes" if value else "no", str(int(value)))
     if isinstance(value, int):
-        return Cell(str(value).replace("-", "−"), str(value))
+        return Cell(str(value).replace("-", "−"), str(value))  # years stay ungrouped
     if isinstance(value, float):
         return Cell(number(value), repr(value) if math.isfinite(value) else "-inf")
     return Cell(value, value.casefold())
@@ -98,9 +98,3 @@ def write_csv(table: Table, folder: Path) -> Path:
     text = csv_text([column.key for column in table.columns], table.rows)
     path.write_text(text, encoding="utf-8", newline="")
     return path
-
-
-def pairs_table(name: str, caption: str, pairs: Mapping[str, Value]) -> Table:
-    """Table of names and values."""
-    rows = tuple((key, value) for key, value in pairs.items())
-    return Table(name, caption, (Column("name", "Name"), Column("value", "Value")), rows)

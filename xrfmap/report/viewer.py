@@ -69,14 +69,14 @@ def _one(name: str, spectra: xr.Dataset, counts: str, *, fitted: bool) -> dict[s
 
 
 def spectra_data(
-    spectra: xr.Dataset | None, points: Mapping[str, xr.Dataset]
+    spectra: Mapping[str, xr.Dataset], points: Mapping[str, xr.Dataset]
 ) -> list[dict[str, Any]]:
     """All spectra of the study for the page.
 
     Parameters
     ----------
-    spectra : Dataset or None
-        Sum and maximum-pixel spectra of the scan with model and components.
+    spectra : mapping of str to Dataset
+        Sum and maximum-pixel spectra of each scan with model and components.
     points : mapping of str to Dataset
         Point spectra by name, each with ``sum_counts`` (or ``counts``) over channel.
 
@@ -86,14 +86,15 @@ def spectra_data(
         Plain numbers, ready for JSON.
     """
     found = []
-    if spectra is not None:
-        found.append(_one("Sum of the scan", spectra, "sum_counts", fitted=True))
-        if "max_pixel_counts" in spectra:
-            found.append(_one("Maximum of any pixel", spectra, "max_pixel_counts", fitted=False))
+    for name, held in spectra.items():
+        found.append(_one(f"Sum of {name}", held, "sum_counts", fitted=True))
+        if "max_pixel_counts" in held:
+            highest = f"Maximum of any pixel of {name}"
+            found.append(_one(highest, held, "max_pixel_counts", fitted=False))
     for name, point in points.items():
         counts = "sum_counts" if "sum_counts" in point else "counts"
         if counts in point and "energy" in point.coords:
-            found.append(_one(name, point, counts, fitted=True))
+            found.append(_one(f"Point {name}", point, counts, fitted=True))
     return found
 
 

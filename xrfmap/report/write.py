@@ -17,8 +17,8 @@ from xrfmap.findings import Findings
 from xrfmap.report import choices, content, fields, figures, pixels, style
 from xrfmap.report.figures.diagrams import date_bars
 from xrfmap.report.figures.maps import QUALITY
-from xrfmap.report.page import Chart, Parts, render_page
-from xrfmap.report.plates import build_atlas, slug
+from xrfmap.report.page import Chart, Parts, ScanPart, render_page
+from xrfmap.report.plates import BUDGET, build_atlas, slug
 from xrfmap.report.tables import Table, csv_text, write_csv
 from xrfmap.settings import Study
 
@@ -73,39 +73,39 @@ def _grid_csv(shown: fields.Field, maps: xr.Dataset) -> str:
     return "\r\n".join(lines) + "\r\n"
 
 
-def _map_figures(folder: _Folder, maps: xr.Dataset, study: Study) -> None:
+def _map_figures(folder: _Folder, maps: xr.Dataset, study: Study, scan: str) -> None:
     for line in fields.line_labels(maps):
-        name = folder.name(f"map {line}")
+        name = folder.name(f"{scan} map {line}")
         folder.figure(name, figures.element_map(maps, line, areas=study.area))
         folder.text(name, _grid_csv(fields.field(maps, line), maps))
     labels = fields.line_labels(maps)
     for start in range(0, len(labels), PER_PLATE):
-        name = folder.name(f"plate {start // PER_PLATE + 1}")
+        name = folder.name(f"{scan} plate {start // PER_PLATE + 1}")
         folder.figure(name, figures.plate_of_maps(maps, labels[start : start + PER_PLATE])[0])
     for variable, (title, unit) in QUALITY.items():
         if variable in maps:
-            name = folder.name(f"quality {variable}")
+            name = folder.name(f"{scan} quality {variable}")
             folder.figure(name, figures.quality_map(maps, variable))
             folder.text(name, _grid_csv(fields.scalar_field(maps, variable, title, unit), maps))
 
 
-def _derived_figures(folder: _Folder, maps: xr.Dataset) -> None:
+def _derived_figures(folder: _Folder, maps: xr.Dataset, scan: str) -> None:
     chosen = choices.composite_lines(maps)
     if len(chosen) > 1:
         # its data are the maps of its families
-        folder.figure(folder.name("composite"), figures.composite_map(maps, chosen))
+        folder.figure(folder.name(f"{scan} composite"), figures.composite_map(maps, chosen))
     for top, bottom in choices.family_ratios(maps):
-        name = folder.name(f"ratio {top} {bottom}")
+        name = folder.name(f"{scan} ratio {top} {bottom}")
         folder.figure(name, figures.ratio_map(maps, top, bottom))
         folder.text(name, _grid_csv(fields.ratio(maps, top, bottom), maps))
 
 
-def _scatters(folder: _Folder, maps: xr.Dataset) -> list[Chart]:
+def _scatters(folder: _Folder, maps: xr.Dataset, scan: str) -> list[Chart]:
     charts = []
     kinds = ("The two elements whose maps go together most", "The two that part most")
     for pair, why in zip(choices.scatter_pairs(maps), kinds, strict=False):
         ax = figures.element_scatter(maps, *pair)
-        name = folder.name(f"scatter {pair[0]} {pair[1]}")
+        name = folder.name(f"{scan} scatter {pair[0]} {pair[1]}")
         folder.figure(name, ax)
         one, two = (fields.field(maps, line) for line in pair)
         good = ~(one.bad | two.bad)
@@ -126,19 +126,23 @@ def _png(ax: Axes, dpi: int) -> bytes:
 
 
 def _chart(ax: Axes, title: str, words: str, dpi: int = 150) -> Chart:
-    wide, tall = ax.figure.bbox.size / ax.figure.dpi
+    box = ax.figure.bbox
+    scale = dpi / float(ax.figure.dpi)
     alt = f"Scatter plot of {title}, one point a pixel."
-    return Chart(title, pixels.data_uri(_png(ax, dpi)), alt, words, round(wide * dpi),
-                 round(tall * dpi))  # fmt: skip
+    return Chart(title, pixels.data_uri(_png(ax, dpi)), alt, words, round(box.width * scale),
+                 round(box.height * scale))  # fmt: skip
 
 
 def _spectra_of(
-    spectra: xr.Dataset | None, points: Mapping[str, xr.Dataset]
+    scans: Mapping[str, xr.Dataset], points: Mapping[str, xr.Dataset]
 ) -> Iterator[tuple[str, str, xr.Dataset, str]]:
-    if spectra is not None:
-        yield "spectrum sum", "Sum spectrum of the scan", spectra, "sum_counts"
+    """File name, title, Dataset and variable of every spectrum."""
+    for scan, spectra in scans.items():
+        of = f" of {scan}" if scan else " of the scan"
+        yield f"{scan} spectrum sum", f"Sum spectrum{of}", spectra, "sum_counts"
         if "max_pixel_counts" in spectra:
-            yield "spectrum maximum", "Maximum of any pixel", spectra, "max_pixel_counts"
+            title = f"Maximum of any pixel{of}"
+            yield f"{scan} spectrum maximum", title, spectra, "max_pixel_counts"
     for name, point in points.items():
         counts = "sum_counts" if "sum_counts" in point else "counts"
         if "energy" in point.coords and counts in point:
@@ -160,10 +164,10 @@ def _spectrum_csv(spectra: xr.Dataset, counts: str) -> str:
 
 
 def _spectrum_figures(
-    folder: _Folder, spectra: xr.Dataset | None, points: Mapping[str, xr.Dataset]
+    folder: _Folder, scans: Mapping[str, xr.Dataset], points: Mapping[str, xr.Dataset]
 ) -> list[tuple[str, str]]:
     static: list[tuple[str, str]] = []
-    for wish, title, held, counts in _spectra_of(spectra, points):
+    for wish, title, held, counts in _spectra_of(scans, points):
         ax = figures.fitted_spectrum(held, counts=counts, title=title)
         name = folder.name(wish)
         folder.figure(name, ax)
@@ -191,16 +195,57 @@ def _write_tables(folder: _Folder, tables: Sequence[Table | None]) -> None:
             write_csv(table, folder.out / "tables")
 
 
+def _by_scan(given: Any, study: Study) -> dict[str, Any]:
+    """One Dataset, or several by the name of their scan, as several by name."""
+    if given is None:
+        return {}
+    if isinstance(given, xr.Dataset):
+        entry = study.scan[0] if study.scan else None
+        return {(entry.name or entry.file) if entry else "scan": given}
+    return dict(given)
+
+
+def _photographs(
+    given: Mapping[str, Any], scans: Sequence[str]
+) -> dict[str, Mapping[str, npt.NDArray[np.generic]]]:
+    """Pictures by scan; a plain mapping of pictures belongs to the first scan."""
+    if all(isinstance(value, Mapping) for value in given.values()):
+        return dict(given)
+    return {scans[0]: given} if scans else {}
+
+
+def _scan_parts(
+    folder: _Folder,
+    maps: Mapping[str, xr.Dataset],
+    study: Study,
+    photographs: Mapping[str, Mapping[str, npt.NDArray[np.generic]]],
+) -> list[ScanPart]:
+    """Figures and tables of every scan; returns what the page shows of it."""
+    parts: list[ScanPart] = []
+    taken: list[str] = []
+    for name, held in maps.items():
+        label = name if len(maps) > 1 else ""
+        _map_figures(folder, held, study, label)
+        _derived_figures(folder, held, label)
+        scatters = _scatters(folder, held, label)
+        _write_tables(folder, [content.line_table(held, label if parts else "")])
+        atlas = build_atlas(held, BUDGET // len(maps), taken)
+        taken += [p.ident for p in (*atlas.elements, *atlas.derived, *atlas.quality)]
+        pictures = photographs.get(name, {})
+        parts.append(ScanPart(name, held, atlas, pictures, scatters))
+    return parts
+
+
 def write_report(
     out: Path,
     study: Study,
     findings: Findings,
-    maps: xr.Dataset | None = None,
-    spectra: xr.Dataset | None = None,
+    maps: xr.Dataset | Mapping[str, xr.Dataset] | None = None,
+    spectra: xr.Dataset | Mapping[str, xr.Dataset] | None = None,
     points: Mapping[str, xr.Dataset] | None = None,
     run: Mapping[str, Any] | None = None,
     *,
-    photographs: Mapping[str, npt.NDArray[np.generic]] | None = None,
+    photographs: Mapping[str, Any] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Path:
     """Write ``report.html``, ``figures/*.png`` and ``tables/*.csv``.
@@ -213,9 +258,10 @@ def write_report(
         What was asked.
     findings : Findings
         What was found.
-    maps : Dataset, optional
-        Element maps, dims line, y, x, as in ``maps.nc``; None where the study has no scan.
-    spectra : Dataset, optional
+    maps : Dataset or mapping of str to Dataset, optional
+        Element maps, dims line, y, x, as in ``maps.nc``; several scans by name; None where
+        the study has no scan.
+    spectra : Dataset or mapping of str to Dataset, optional
         Sum and maximum-pixel spectra with model and components, dims channel, component.
     points : mapping of str to Dataset, optional
         Point spectra by name: ``sum_counts`` (or ``counts``) over channel with coordinate
@@ -223,9 +269,10 @@ def write_report(
         kin over ``line`` for the table.
     run : mapping, optional
         What ``run.json`` holds: versions, settings, inputs, timings.
-    photographs : mapping of str to ndarray, optional
+    photographs : mapping, optional
         Pictures registered to the scan: name, and an array of shape (y, x, 3) or (y, x) that
-        covers just the scanned field, uint8 or floats from 0 to 1.
+        covers just the scanned field, uint8 or floats from 0 to 1. For several scans a mapping
+        of such mappings by the name of the scan.
     progress : callable, optional
         Told what is being written.
 
@@ -244,25 +291,20 @@ def write_report(
     for part in ("figures", "tables"):
         (out / part).mkdir(parents=True, exist_ok=True)
     folder = _Folder(out)
-    tables = [*content.finding_tables(findings).values(), content.point_table(points),
-              content.calibration_table(findings)]  # fmt: skip
-    if maps is not None:
-        tables.append(content.line_table(maps))
-    _write_tables(folder, tables)
-    scatters: list[Chart] = []
-    if maps is not None:
-        tell("figures of maps")
-        _map_figures(folder, maps, study)
-        _derived_figures(folder, maps)
-        scatters = _scatters(folder, maps)
+    _write_tables(
+        folder,
+        [*content.finding_tables(findings).values(), content.point_table(points),
+         content.calibration_table(findings)],
+    )  # fmt: skip
+    tell("figures of maps")
+    all_maps, all_spectra = _by_scan(maps, study), _by_scan(spectra, study)
+    pictures = _photographs(photographs or {}, list(all_maps))
+    scans = _scan_parts(folder, all_maps, study, pictures)
     tell("figures of spectra and dates")
-    static = _spectrum_figures(folder, spectra, points)
+    named = {name if len(all_spectra) > 1 else "": held for name, held in all_spectra.items()}
+    static = _spectrum_figures(folder, named, points)
     _date_figures(folder, study, findings)
     tell("page")
-    atlas = build_atlas(maps) if maps is not None else None
-    page = render_page(
-        Parts(study, findings, maps, spectra, points, run, atlas, photographs or {}, scatters,
-              static)
-    )  # fmt: skip
+    page = render_page(Parts(study, findings, scans, all_spectra, points, run, static))
     _replace(out / "report.html", page)
     return out / "report.html"

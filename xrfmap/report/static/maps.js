@@ -1,11 +1,10 @@
 /* Light table: the plates of the page, read back from their pictures, one large or three mixed. */
-(function () {
-  const source = document.getElementById("table-data");
-  if (!source) { return; }
-  const data = JSON.parse(source.textContent);
+for (const root of document.querySelectorAll(".lighttable")) { (function () {
+  const data = JSON.parse(document.getElementById(root.dataset.source).textContent);
   const grid = data.grid, size = grid.columns * grid.rows;
   const byId = new Map(data.plates.map(function (p) { return [p.id, p]; }));
-  const el = function (id) { return document.getElementById(id); };
+  const el = function (role) { return root.querySelector("[data-role='" + role + "']"); };
+  const all = function (what) { return root.querySelectorAll(what); };
   const sheet = el("sheet"), field = el("field"), hair = el("hair"), reading = el("reading");
   const ink = sheet.getContext("2d");
   const MASK = 255, UNSURE = 254, TOP = 253;
@@ -27,7 +26,7 @@
   }
   function decode(id) {
     if (held.has(id)) { return held.get(id); }
-    const raw = pixelsOf(el("img-" + id)), steps = new Uint8Array(size);
+    const raw = pixelsOf(document.getElementById("img-" + id)), steps = new Uint8Array(size);
     for (let i = 0; i < size; i += 1) {
       const step = stepOf.get(raw[4 * i] << 16 | raw[4 * i + 1] << 8 | raw[4 * i + 2]);
       steps[i] = step === undefined ? MASK : step;
@@ -49,9 +48,9 @@
     });
   }
   function chosen() {
-    const mode = document.querySelector("input[name=mode]:checked").value;
-    if (mode === "single") { return [document.querySelector("input[name=map]:checked").value]; }
-    return Array.from(document.querySelectorAll("select[data-light]"), function (s) { return s.value; });
+    const mode = el("mode").querySelector(":checked").value;
+    if (mode === "single") { return [el("choose-single").querySelector(":checked").value]; }
+    return Array.from(all("select[data-light]"), function (s) { return s.value; });
   }
   function step(plate, i, strict) {
     const value = plate.steps[i];
@@ -85,7 +84,7 @@
     ink.putImageData(picture, 0, 0);
   }
   function say(ids) {
-    const single = document.querySelector("input[name=mode]:checked").value === "single";
+    const single = el("mode").querySelector(":checked").value === "single";
     el("choose-single").hidden = !single; el("choose-mix").hidden = single;
     el("table-key").hidden = !single; el("table-mix").hidden = single;
     const plates = ids.filter(Boolean).map(function (id) { return byId.get(id); });
@@ -104,7 +103,7 @@
   let turn = 0;
   function redraw() {
     const ids = chosen(), strict = el("only-above").checked, mine = (turn += 1);
-    const single = document.querySelector("input[name=mode]:checked").value === "single";
+    const single = el("mode").querySelector(":checked").value === "single";
     say(ids);
     Promise.all(ids.map(function (id) { return id ? load(id) : null; })).then(function (plates) {
       if (mine !== turn) { return; }
@@ -189,22 +188,22 @@
       el("outlines").style.visibility = el("names").style.visibility = areas.checked ? "" : "hidden";
     });
   }
-  for (const slider of document.querySelectorAll("input[data-photo]")) {
+  for (const slider of all("input[data-photo]")) {
     slider.addEventListener("input", function () {
-      document.querySelector("img[data-photo='" + slider.dataset.photo + "']").style.opacity = slider.value / 100;
+      root.querySelector("img[data-photo='" + slider.dataset.photo + "']").style.opacity = slider.value / 100;
     });
   }
-  for (const input of document.querySelectorAll("input[name=mode], input[name=map], select[data-light], #only-above")) {
+  for (const input of all("[data-role=mode] input, [data-role=choose-single] input, select[data-light], [data-role=only-above]")) {
     input.addEventListener("change", redraw);
   }
-  for (const link of document.querySelectorAll("a[data-show]")) {
+  for (const link of document.querySelectorAll("a[data-show][href='#" + root.id + "']")) {
     link.addEventListener("click", function () {
-      document.querySelector("input[name=mode][value=single]").checked = true;
-      for (const radio of document.querySelectorAll("input[name=map]")) {
+      el("mode").querySelector("[value=single]").checked = true;
+      for (const radio of all("[data-role=choose-single] input")) {
         radio.checked = radio.value === link.dataset.show;
       }
       redraw();
     });
   }
   if (document.readyState === "complete") { redraw(); } else { window.addEventListener("load", redraw); }
-})();
+})(); }

@@ -69,7 +69,7 @@ class Assessment:
 
 
 def overall_verdict(flags: Iterable[Flag]) -> Verdict:
-    """The most serious verdict of some flags; ``"compatible"`` where there is none."""
+    """Pick the most serious verdict of some flags; ``"compatible"`` where there is none."""
     found = {flag.verdict for flag in flags}
     return next((v for v in VERDICT_ORDER if v in found), "compatible")
 
@@ -159,7 +159,7 @@ def match_pigments(
     rules: RuleBase | None = None,
     region: str | None = None,
 ) -> Assessment:
-    """What the rules say of some elements, as typed in from a report.
+    """Ask the rules about some elements, as typed in from a report.
 
     Parameters
     ----------
@@ -353,7 +353,7 @@ def _candidate(setting: Setting, match: Match, mates: Sequence[Match]) -> Candid
 def _not_before(
     setting: Setting, matches: Sequence[Match], innocents: Sequence[Innocence]
 ) -> tuple[int | None, str]:
-    """The earliest year that the elements allow, whatever the stated period.
+    """Find the earliest year that the elements allow, whatever the stated period.
 
     For each element the most lenient explanation counts; the latest of these years bounds
     the paint. Elements that anything always available may explain bound nothing.

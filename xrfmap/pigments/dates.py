@@ -73,7 +73,7 @@ def date_words(material: Material, region: str | None = None) -> str:
 
 
 def decline_remark(material: Material, period: tuple[int, int] | None) -> str | None:
-    """A sentence where the period begins after a material went out of use."""
+    """Say so where the period begins after a material went out of use."""
     decline = material.decline
     if period is None or decline is None or period[0] <= decline.high:
         return None

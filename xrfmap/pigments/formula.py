@@ -20,7 +20,7 @@ MAX_FORMULA = 200  # characters; the longest mineral formula in use is far short
 
 @cache
 def atomic_weight(element: str) -> float:
-    """Standard atomic weight [g/mol] of the element with this symbol (H to U)."""
+    """Weigh an element: standard atomic weight [g/mol] of the element with this symbol (H to U)."""
     return float(xraylib.AtomicWeight(atomic_number(element)))
 
 
@@ -94,7 +94,7 @@ def _add(into: dict[str, float], group: dict[str, float], factor: float) -> None
 
 
 def formula_mass(formula: str) -> float:
-    """Mass of one formula unit. [g/mol]"""
+    """Mass of one formula unit in g/mol."""
     return sum(number * atomic_weight(element) for element, number in atoms(formula).items())
 
 

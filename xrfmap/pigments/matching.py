@@ -287,7 +287,7 @@ def _colour_fits(material: Material, setting: Setting) -> bool:
 
 
 def innocent_sources(setting: Setting) -> list[Innocence]:
-    """Sources of the elements seen that are no choice of pigment, by how well they fit."""
+    """List sources of the elements seen that are no choice of pigment, the best first."""
     found = []
     for key, entry in setting.rules.innocents.items():
         if entry.element not in setting.present:
@@ -316,6 +316,6 @@ def _innocent_grade(entry: Innocent, setting: Setting) -> Grade | None:
 
 
 def _patchy(entry: Innocent, setting: Setting) -> bool:
-    """A small mean over the area that comes from few pixels is no even trace."""
+    """Tell a small mean over the area that comes from few pixels: no even trace."""
     share = setting.area.elements[entry.element].share_of_area
     return share is not None and share < 0.2 and not entry.beside

@@ -86,13 +86,15 @@ class RuleBase:
         return names
 
     def references(self, keys: Iterable[str]) -> list[Source]:
-        """References behind source keys, each once, in the order given."""
+        """Look up the references behind source keys, each once, in the order given."""
         return [self.sources[key].source(key) for key in dict.fromkeys(keys)]
 
     @cached_property
     def kernels(self) -> dict[str, frozenset[str]]:
-        """Deciding elements of each visible material: the needed ones without lead and
-        calcium, unless nothing would be left."""
+        """Deciding elements of each visible material.
+
+        The needed ones without lead and calcium, unless nothing would be left.
+        """
         kernels = {}
         for key, material in self.materials.items():
             needed = frozenset(material.needed)

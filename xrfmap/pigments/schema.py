@@ -58,7 +58,7 @@ class SourceEntry(_Strict):
     checked: Literal["seen", "from memory", "common practice"]
 
     def source(self, key: str) -> Source:
-        """The same as the findings file prints it."""
+        """Give the reference as the findings file prints it."""
         return Source(text=f"{self.text} [{key}]", checked=self.checked)
 
 

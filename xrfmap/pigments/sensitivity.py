@@ -63,7 +63,7 @@ def sensitivity(label: str, instrument: Instrument) -> float:
 
 @lru_cache(maxsize=1024)
 def line_energy(label: str) -> float:
-    """Energy of the strongest line of a family, the strongest shell-wise rate. [keV]"""
+    """Energy [keV] of the strongest line of a family."""
     element, _, family = label.partition(" ")
     from xrfmap.atomic import lines
 

@@ -140,7 +140,7 @@ def find_sets(
 
 
 def cheapest(items: Sequence[Item], elements: Iterable[str]) -> Explained | None:
-    """The cheapest set that covers all elements; ``None`` where one cannot be covered."""
+    """Find the cheapest set that covers all elements; ``None`` where one cannot be covered."""
     wanted = frozenset(elements)
     if not wanted <= covered_by(items):
         return None

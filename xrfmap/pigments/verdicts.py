@@ -87,7 +87,7 @@ def judge(
     innocents: Sequence[Innocence],
     near: Sequence[str],
 ) -> Judged:
-    """Flags of one area from elements that nothing of the period explains.
+    """Make the flags of one area from elements that nothing of the period explains.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ def judge(
 def _case(
     setting: Setting, element: str, matches: Sequence[Match], innocents: Sequence[Innocence]
 ) -> Case | None:
-    """The case against an element, ``None`` where the period accounts for it."""
+    """Make the case against an element, ``None`` where the period accounts for it."""
     soft = []
     for match in matches:
         cover = match.covers.get(element)

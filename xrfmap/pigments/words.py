@@ -47,7 +47,7 @@ _TOXIC = {
 
 
 def join(words: Iterable[str], last: str = "and") -> str:
-    """``"a, b and c"``."""
+    """Join words with commas and a last "and": ``"a, b and c"``."""
     items = list(words)
     if len(items) < 2:
         return "".join(items)
@@ -77,7 +77,7 @@ def one_or_more(names: Sequence[str], most: int = 4) -> str:
 
 
 def next_check(materials: Sequence[Material], elements: Iterable[str], where: str) -> str:
-    """What to do next about some materials in an area, the least invasive first.
+    """Say what to do next about some materials in an area, the least invasive first.
 
     Parameters
     ----------

@@ -139,6 +139,7 @@ class Period(_Strict):
 
     start: Year = Field(alias="from")
     end: Year = Field(alias="to")
+    region: Name | None = None  # where it is said to come from; practice differed
     note: Words | None = None
 
     @model_validator(mode="after")
@@ -210,11 +211,16 @@ class Evidence(_Strict):
     boundary_year: Year | None = None  # year of the heartwood-sapwood boundary ring
     bark_edge: bool = False
     provenance: Name | None = None
+    species: Name = "oak"  # sapwood statistics are for oak; others are dated by their rings only
+    sapwood_low: int | None = Field(None, ge=0, le=200)  # own statistics, in place of the table
+    sapwood_high: int | None = Field(None, ge=0, le=200)
+    seasoning_years: int | None = Field(None, ge=0, le=100)  # added only where given
     # documents and inscriptions
     year: Year | None = None
     year_from: Year | None = None
     year_to: Year | None = None
     text: Words | None = None
+    means: Literal["existed_by", "made_in", "not_before"] | None = None  # what the years say
 
     @model_validator(mode="after")
     def _in_order(self) -> Evidence:

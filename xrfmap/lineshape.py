@@ -238,6 +238,16 @@ def peaks(
     low = energies - reach - 16 * shape.tail_slope_kev - 60 * natural  # exp(-16) = 1e-7
     first = np.searchsorted(edges_kev, low)
     last = np.searchsorted(edges_kev, energies + reach + 60 * natural)
+    if not natural.any():
+        from xrfmap._peaks import add_peaks
+
+        sigma = np.hypot(scale.fwhm(energies), extra) / FWHM_PER_SIGMA
+        add_peaks(
+            result, np.asarray(edges_kev, np.float64), np.ascontiguousarray(energies),
+            np.ascontiguousarray(area), sigma, shape.tail_fraction, shape.tail_slope_kev,
+            np.maximum(first - 1, 0), np.minimum(last, len(result)),
+        )  # fmt: skip
+        return result
     for k in np.flatnonzero(area):
         a, b = max(int(first[k]) - 1, 0), int(last[k]) + 1
         result[a : b - 1][: len(result) - a] += area[k] * line_shape(

@@ -22,6 +22,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.optimize import nnls
 
+from xrfmap.lineshape import EPSILON_KEV, FWHM_PER_SIGMA
 from xrfmap.templates import DEFAULT_COVER, Emitter, SpectrumModel, merge_edges
 
 __all__ = ["Refined", "SumFit", "fit_sum", "merge", "refine"]
@@ -186,7 +187,7 @@ def refine(counts: Array, model: SpectrumModel, *, steps: int = 12) -> Refined:
     damping = 1e-3
     curvature = np.diag([1 / k.spread**2 for k in knobs])
     for _ in range(steps):
-        slopes = _slopes(counts, _apply(model, knobs, theta), fit, knobs, theta)
+        slopes = _slopes(_apply(model, knobs, theta), fit, knobs, theta)
         gradient, curvature = _normal_equations(fit, slopes, theta, knobs)
         moved = False
         for _ in range(6):
@@ -210,7 +211,7 @@ def refine(counts: Array, model: SpectrumModel, *, steps: int = 12) -> Refined:
     fit = fit_sum(counts, final)
     spread = np.sqrt(np.diag(_inverse(curvature)))
     found = {k.name: (float(t), float(s)) for k, t, s in zip(knobs, theta, spread, strict=True)}
-    slopes = _slopes(counts, final, fit, knobs, theta)
+    slopes = _slopes(final, fit, knobs, theta)
     return Refined(
         _with_errors(final, found), fit, found, slopes, np.array([k.spread for k in knobs])
     )
@@ -335,23 +336,69 @@ def _cost(fit: SumFit, theta: Array, knobs: list[_Knob]) -> float:
 
 
 def _slopes(
-    counts: Array, model: SpectrumModel, fit: SumFit, knobs: list[_Knob], theta: Array
+    model: SpectrumModel, fit: SumFit, knobs: list[_Knob], theta: Array
 ) -> Array:
-    """Change of the fitted spectrum with each parameter at fixed amplitudes, per bin."""
-    columns = {e.label: k for k, e in enumerate(model.emitters)}
-    base = fit.matrix @ fit.amplitude
-    result = np.empty((len(base), len(knobs)))
+    """Change of the fitted spectrum with each parameter at fixed amplitudes, per bin.
+
+    Energy scale and widths act through the derivatives of the spectrum of all peaks: a
+    shift is a first derivative, a change of the Gaussian variance half the second one.
+    The rest is found by a small step in the columns that are concerned.
+    """
+    where = {e.label: k for k, e in enumerate(model.emitters)}
+    total = _peak_spectrum(model, fit)
+    result = np.empty((len(fit.fitted), len(knobs)))
     for k, (knob, value) in enumerate(zip(knobs, theta, strict=True)):
+        if knob.name in _SCALE_KNOBS:
+            result[:, k] = merge(_scale_slope(knob.name, model, total), fit.edges)
+            continue
         moved = knob.act(model, float(value) + knob.step)
-        kind, _, rest = knob.name.partition(" ")
-        if kind in ("cover", "ratio"):
-            c = columns[rest if kind == "cover" else rest.rpartition(" ")[0]]
+        change = np.zeros(len(fit.fitted))
+        for c in _concerned(knob.name, model, fit, where):
             new = merge(moved.column(moved.emitters[c]), fit.edges)
-            change = (new - fit.matrix[:, c]) * fit.amplitude[c]
-        else:
-            change = merge(moved.matrix(), fit.edges) @ fit.amplitude - base
+            change += (new - fit.matrix[:, c]) * fit.amplitude[c]
         result[:, k] = change / knob.step
     return result
+
+
+_SCALE_KNOBS = ("zero_kev", "kev_per_channel", "noise_kev", "fano")
+
+
+def _concerned(name: str, model: SpectrumModel, fit: SumFit, where: dict[str, int]) -> list[int]:
+    """Columns that a parameter acts on, those with few counts left out."""
+    kind, _, rest = name.partition(" ")
+    if kind == "cover":
+        return [where[rest]]
+    if kind == "ratio":
+        return [where[rest.rpartition(" ")[0]]]
+    if kind.startswith("compton"):
+        return [k for k, e in enumerate(model.emitters) if e.kind == "compton"]
+    counts = fit.amplitude[: len(model.emitters)]
+    return [int(k) for k in np.flatnonzero(counts > 1e-3 * counts.sum())]
+
+
+def _peak_spectrum(model: SpectrumModel, fit: SumFit) -> Array:
+    """Fitted counts per channel in all peaks, without continuum and pile-up."""
+    total = np.zeros(model.channels)
+    for emitter, amplitude in zip(model.emitters, fit.amplitude, strict=False):
+        if amplitude > 0:
+            total += amplitude * model.column(emitter)
+    return total
+
+
+def _scale_slope(name: str, model: SpectrumModel, total: Array) -> Array:
+    """Derivative of the peak spectrum with a parameter of the energy scale, per channel."""
+    scale = model.scale
+    first = np.gradient(total) / scale.kev_per_channel
+    if name == "zero_kev":
+        return np.asarray(first)
+    if name == "kev_per_channel":
+        return np.asarray(first * np.arange(model.channels))
+    energy = np.maximum(scale.energy(np.arange(model.channels)), 0.0)
+    if name == "noise_kev":
+        widened = total * scale.noise_kev / FWHM_PER_SIGMA**2  # half of d(sigma^2)
+    else:
+        widened = 0.5 * total * EPSILON_KEV * energy
+    return np.asarray(np.gradient(np.gradient(widened)) / scale.kev_per_channel**2)
 
 
 def _normal_equations(

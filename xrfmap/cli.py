@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-import functools
-import json
-import os
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, ParamSpec
+from typing import Annotated
 
 import typer
 
 from xrfmap import __version__
+from xrfmap.cli_common import (
+    DONE,
+    FAILED,
+    AsJson,
+    Quiet,
+    guarded,
+    print_json,
+    tell_error,
+)
+from xrfmap.cli_pigments import pigments
 from xrfmap.errors import XrfmapError
 from xrfmap.progress import progress_for
 
 __all__ = ["app", "main"]
-
-DONE, FAILED, INTERRUPTED = 0, 1, 130
-P = ParamSpec("P")
 
 app = typer.Typer(
     name="xrfmap",
@@ -30,61 +33,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode="markdown",
 )
-
-Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print results and errors only.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
-Elements = Annotated[
-    str | None,
-    typer.Option("--elements", "-e", help="Symbols with commas between: Pb,Sn,Fe."),
-]
-
-
-def _guarded(command: Callable[P, int]) -> Callable[P, None]:
-    """Turn the outcome of a command into an exit code, and known errors into one line."""
-
-    @functools.wraps(command)
-    def run(*args: P.args, **kwargs: P.kwargs) -> None:
-        try:
-            code = command(*args, **kwargs)
-        except XrfmapError as bad:
-            tell_error(bad)
-            code = FAILED
-        except OSError as bad:
-            if isinstance(bad, BrokenPipeError):  # `xrfmap ... | head`
-                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-                code = DONE
-            else:
-                tell_error(bad)
-                code = FAILED
-        except KeyboardInterrupt:
-            typer.echo("interrupted; finished work is kept", err=True)
-            code = INTERRUPTED
-        raise typer.Exit(code)
-
-    return run
-
-
-def tell_error(bad: Exception) -> None:
-    """One line on standard error, red on a terminal."""
-    typer.secho(f"error: {bad}", err=True, fg="red" if sys.stderr.isatty() else None)
-
-
-def _element_list(text: str | None) -> list[str] | None:
-    from xrfmap.settings import ELEMENT_SYMBOLS
-
-    if text is None:
-        return None
-    symbols = [part.strip() for part in text.replace(" ", ",").split(",") if part.strip()]
-    unknown = [symbol for symbol in symbols if symbol not in ELEMENT_SYMBOLS]
-    if unknown or not symbols:
-        raise typer.BadParameter(
-            f"{', '.join(unknown) or 'nothing'} in --elements; expected symbols such as Pb,Sn,Fe"
-        )
-    return list(dict.fromkeys(symbols))
-
-
-def _print_json(value: Any) -> None:
-    typer.echo(json.dumps(value, indent=2, ensure_ascii=False, default=str))
 
 
 def _version(asked: bool) -> None:
@@ -104,7 +52,7 @@ def _options(
 
 
 @app.command()
-@_guarded
+@guarded
 def study(
     files: Annotated[list[Path], typer.Argument(help="Study files (TOML).", metavar="FILE.toml")],
     out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the results.")],
@@ -126,7 +74,6 @@ def study(
     """
     from xrfmap.batch import Outcome, run_one
 
-    out = Path(os.path.expandvars(out.expanduser()))
     if len(files) > 1:
         from xrfmap.cli_batch import run_many
 
@@ -151,7 +98,7 @@ def _say_verdict(overall: str, flags: int) -> None:
 
 
 @app.command()
-@_guarded
+@guarded
 def describe(
     file: Annotated[Path, typer.Argument(help="Scan or point spectrum.", metavar="FILE")],
     as_json: AsJson = False,
@@ -168,14 +115,14 @@ def describe(
 
     found = look_at(file)
     if as_json:
-        _print_json(found)
+        print_json(found)
     else:
         typer.echo("\n".join(description_lines(found)))
     return DONE
 
 
 @app.command()
-@_guarded
+@guarded
 def demo(
     folder: Annotated[Path, typer.Argument(help="Folder; made if missing.", metavar="DIR")],
     quiet: Quiet = False,
@@ -196,7 +143,7 @@ def demo(
 
 
 @app.command()
-@_guarded
+@guarded
 def convert(
     source: Annotated[Path, typer.Argument(help="File to read.", metavar="IN")],
     target: Annotated[Path, typer.Argument(help="File to write.", metavar="OUT")],
@@ -223,6 +170,9 @@ def convert(
         )
     typer.echo(str(write_as(source, target, summed=summed)))
     return DONE
+
+
+app.command()(pigments)
 
 
 def main() -> None:

@@ -17,13 +17,13 @@ def figure(value: float | None, digits: int = 4) -> str:
     return f"{value:.{digits}g}"
 
 
-def columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
-    """Lines of a table: the first column to the left, the others to the right."""
+def columns(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> list[str]:
+    """Lay out a table: the first `left` columns to the left, the others to the right."""
     table = [list(head), *[list(row) for row in rows]]
     widths = [max(len(row[i]) for row in table) for i in range(len(head))]
     return [
         "  ".join(
-            cell.ljust(width) if i == 0 else cell.rjust(width)
+            cell.ljust(width) if i < left else cell.rjust(width)
             for i, (cell, width) in enumerate(zip(row, widths, strict=True))
         ).rstrip()
         for row in table

@@ -1,0 +1,96 @@
+"""What the commands share: exit codes, options, errors in one line."""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+import sys
+from collections.abc import Callable
+from typing import Annotated, Any, ParamSpec
+
+import typer
+
+from xrfmap.errors import XrfmapError
+
+__all__ = [
+    "DONE",
+    "FAILED",
+    "INTERRUPTED",
+    "AsJson",
+    "Elements",
+    "Quiet",
+    "element_list",
+    "guarded",
+    "print_json",
+    "tell_error",
+]
+
+DONE, FAILED, INTERRUPTED = 0, 1, 130
+P = ParamSpec("P")
+
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print results and errors only.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
+Elements = Annotated[
+    str | None,
+    typer.Option("--elements", "-e", help="Symbols with commas between: Pb,Sn,Fe."),
+]
+
+
+def guarded(command: Callable[P, int]) -> Callable[P, None]:
+    """Turn the outcome of a command into an exit code, and known errors into one line."""
+
+    @functools.wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            code = command(*args, **kwargs)
+        except XrfmapError as bad:
+            tell_error(bad)
+            code = FAILED
+        except OSError as bad:
+            if isinstance(bad, BrokenPipeError):  # `xrfmap ... | head`
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+                code = DONE
+            else:
+                tell_error(bad)
+                code = FAILED
+        except KeyboardInterrupt:
+            typer.echo("interrupted; finished work is kept", err=True)
+            code = INTERRUPTED
+        raise typer.Exit(code)
+
+    return run
+
+
+def tell_error(bad: Exception) -> None:
+    """Print one line on standard error, red on a terminal."""
+    typer.secho(f"error: {bad}", err=True, fg="red" if sys.stderr.isatty() else None)
+
+
+def element_list(text: str | None, option: str = "--elements") -> list[str] | None:
+    """Read element symbols with commas between; None where nothing was typed.
+
+    Raises
+    ------
+    typer.BadParameter
+        If one is no element.
+    """
+    from xrfmap.settings import ELEMENT_SYMBOLS
+
+    if text is None:
+        return None
+    symbols = [part.strip() for part in text.replace(" ", ",").split(",") if part.strip()]
+    unknown = [symbol for symbol in symbols if symbol not in ELEMENT_SYMBOLS]
+    if unknown or not symbols:
+        near = [s.capitalize() for s in unknown if s.capitalize() in ELEMENT_SYMBOLS]
+        hint = f"; did you mean {', '.join(near)}?" if near else ""
+        raise typer.BadParameter(
+            f"{', '.join(unknown) or 'nothing'} in {option}; "
+            f"expected symbols such as Pb,Sn,Fe{hint}"
+        )
+    return list(dict.fromkeys(symbols))
+
+
+def print_json(value: Any) -> None:
+    """Print a value for another program."""
+    typer.echo(json.dumps(value, indent=2, ensure_ascii=False, default=str))

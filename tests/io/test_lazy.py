@@ -14,26 +14,26 @@ from hypothesis import strategies as st
 
 from xrfmap.errors import InputError
 from xrfmap.io import open_scan
+from xrfmap.io.axes import AxisPlan
 from xrfmap.io.describe import describe_dataset
 from xrfmap.io.hdf5 import H5Counts
 from xrfmap.io.lazy import (
     BLOCK_BYTES,
     MAX_BLOCK_PIXELS,
-    StoredCounts,
     block_shape,
-    check_counts,
     iter_blocks,
     lazy_counts,
     quick_check,
 )
 from xrfmap.io.nexus import write_nexus
+from xrfmap.io.stored import StoredCounts, check_counts
 
 
 class Counting(StoredCounts):
     """Counts in memory that keep a record of what is asked for."""
 
     def __init__(self, data, order=(0, 1, 2)):
-        super().__init__("proxy", "counts", data.shape, order, data.dtype)
+        super().__init__("proxy", "counts", data.shape, AxisPlan(tuple(order)), data.dtype)
         self.data, self.asked = data, []
 
     def read(self, key):
@@ -182,6 +182,6 @@ def test_the_demo_size_gives_blocks_of_whole_rows():
 def test_a_stand_in_holds_no_open_file(tmp_path):
     path = write_nexus(tmp_path / "a.h5", np.ones((6, 5, 8), dtype="u2"), 0.1)
     with h5py.File(path) as file:
-        stored = H5Counts(path, file["entry/data/counts"], (0, 1, 2))
+        stored = H5Counts(path, file["entry/data/counts"], AxisPlan((0, 1, 2)))
     again = pickle.loads(pickle.dumps(stored))
     assert again[0, 0].tolist() == [1] * 8

@@ -21,9 +21,9 @@ from xrfmap.io.emsa_text import (
     real_of,
 )
 from xrfmap.io.emsa_write import format_emsa, write_emsa
-from xrfmap.io.lazy import check_counts
 from xrfmap.io.merge import merge_instrument, merge_live_time
 from xrfmap.io.safe import clean_text, sha256_of
+from xrfmap.io.stored import check_counts
 from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument
 

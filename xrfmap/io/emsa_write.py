@@ -13,9 +13,9 @@ import numpy.typing as npt
 
 from xrfmap.errors import InputError
 from xrfmap.io.emsa_text import MAX_COLUMNS, OPTIONAL_KEYWORDS, REQUIRED_KEYWORDS
-from xrfmap.io.lazy import check_counts
 from xrfmap.io.results import write_text
 from xrfmap.io.safe import MAX_CHANNELS, clean_text
+from xrfmap.io.stored import check_counts
 from xrfmap.scan import linear_scale
 from xrfmap.settings import Instrument
 

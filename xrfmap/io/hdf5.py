@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,8 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from xrfmap.errors import InputError
-from xrfmap.io.lazy import StoredCounts
+from xrfmap.io.axes import AxisPlan
 from xrfmap.io.safe import MAX_CHUNK_BYTES, MAX_RANK, clean_text, require_file
+from xrfmap.io.stored import StoredCounts
 
 __all__ = [
     "H5Counts",
@@ -354,11 +355,11 @@ def read_string(node: h5py.Group | h5py.Dataset | None) -> str:
     return clean_text(value.flat[0] if isinstance(value, np.ndarray) else value)
 
 
-def chunk_of(dset: h5py.Dataset, order: Sequence[int | None]) -> tuple[int, int] | None:
+def chunk_of(dset: h5py.Dataset, plan: AxisPlan) -> tuple[int, int] | None:
     """Chunk along y and x, or ``None`` for a dataset that is not chunked."""
     if dset.chunks is None:
         return None
-    cy, cx = (1 if axis is None else int(dset.chunks[axis]) for axis in order[:2])
+    cy, cx = (1 if axis is None else int(dset.chunks[axis]) for axis in plan.order[:2])
     return cy, cx
 
 
@@ -379,10 +380,10 @@ class H5Counts(StoredCounts):
     """Counts in a dataset of an HDF5 file, opened anew for each read."""
 
     def __init__(
-        self, path: Path, dset: h5py.Dataset, order: Sequence[int | None], allow_links: bool = False
+        self, path: Path, dset: h5py.Dataset, plan: AxisPlan, allow_links: bool = False
     ) -> None:
         where, name = clean_text(path.name), str(dset.name)
-        super().__init__(where, clean_text(name), dset.shape, order, dset.dtype)
+        super().__init__(where, clean_text(name), dset.shape, plan, dset.dtype)
         # the dataset's own file, which is another one behind a link that was allowed
         self.path, self.dataset = Path(dset.file.filename).resolve(), name
         self.allow_links = allow_links

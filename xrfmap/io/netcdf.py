@@ -10,11 +10,13 @@ import numpy as np
 import xarray as xr
 
 from xrfmap.errors import InputError
+from xrfmap.io.axes import AxisPlan
 from xrfmap.io.hdf5 import H5Counts, check_dataset, chunk_of, open_hdf5, storage_of
-from xrfmap.io.lazy import check_counts, lazy_counts, quick_check
+from xrfmap.io.lazy import lazy_counts, quick_check
 from xrfmap.io.merge import merge_instrument, merge_live_time
 from xrfmap.io.results import atomic_write, plain_attrs
 from xrfmap.io.safe import MAX_CHANNELS, clean_text, sha256_of
+from xrfmap.io.stored import check_counts
 from xrfmap.scan import check_scan
 from xrfmap.settings import Instrument
 
@@ -109,8 +111,8 @@ def open_netcdf(
                 expected="counts (y, x, channel) or (channel)",
                 remedy="write the file with xrfmap convert",
             )
-        stored = H5Counts(path, counts, (0, 1, 2)) if rank == 3 else None
-        chunk = chunk_of(counts, (0, 1, 2)) if rank == 3 else None
+        stored = H5Counts(path, counts, AxisPlan((0, 1, 2))) if rank == 3 else None
+        chunk = chunk_of(counts, AxisPlan((0, 1, 2))) if rank == 3 else None
         if rank == 1 and counts.size > MAX_CHANNELS:
             _check_small(counts, where, MAX_CHANNELS)
     ds = _load(path, where, drop=("counts",) if rank == 3 else ())

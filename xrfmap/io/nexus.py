@@ -10,6 +10,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.errors import InputError
+from xrfmap.io.axes import AxisPlan, DetectorChoice, plan_axes
 from xrfmap.io.hdf5 import (
     H5Counts,
     check_dataset,
@@ -23,12 +24,14 @@ from xrfmap.io.hdf5 import (
     text_attribute,
     walk_groups,
 )
-from xrfmap.io.lazy import check_counts, lazy_counts, quick_check
+from xrfmap.io.lazy import lazy_counts, quick_check
 from xrfmap.io.merge import grid, merge_instrument, merge_live_time
-from xrfmap.io.nexus_facts import entry_of, find_time, instrument_facts, positions
-from xrfmap.io.nexus_find import Axis, Signal, axis_order, by_hand, find_signal
+from xrfmap.io.nexus_facts import entry_of, instrument_facts
+from xrfmap.io.nexus_find import Axis, Signal, by_hand, find_signal
+from xrfmap.io.nexus_times import find_time, positions
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.safe import MAX_CHANNELS, clean_text, sha256_of
+from xrfmap.io.stored import check_counts
 from xrfmap.io.units import factor, has_unit
 from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument, ScanEntry
@@ -41,6 +44,7 @@ def open_nexus_scan(
     entry: ScanEntry | None = None,
     instrument: Instrument | None = None,
     *,
+    detector: DetectorChoice = None,
     allow_links: bool = False,
 ) -> xr.Dataset:
     """Open a scan; the counts stay on disk.
@@ -54,6 +58,8 @@ def open_nexus_scan(
         ``dataset`` may name the axes: ``"/entry/counts [energy, y, x]"``.
     instrument : Instrument, optional
         What the study file says of the instrument.
+    detector : int, "sum" or None
+        What to take of an axis of several detectors; see :mod:`xrfmap.io.detectors`.
     allow_links : bool
         Whether data may lie in other files (external links, virtual datasets).
 
@@ -78,17 +84,20 @@ def open_nexus_scan(
             signal = find_signal(file, scan=True, allow_links=allow_links)
         check_dataset(signal.counts, allow_links=allow_links)
         _check_number_type(signal.counts, where)
-        order, notes = axis_order(signal, where)
-        stored = H5Counts(path, signal.counts, order, allow_links)
+        infos = [axis.info for axis in signal.axes]
+        name = clean_text(signal.counts.name)
+        plan = plan_axes(infos, signal.counts.shape, where, name, detector)
+        stored = H5Counts(path, signal.counts, plan, allow_links)
         top = entry_of(signal.group)
-        times, time_notes = find_time(_time_groups(signal, top), signal.counts, order, where)
-        y, y_notes = positions(_position_node(signal, order, 0), stored.shape[0], 0, where)
-        x, x_notes = positions(_position_node(signal, order, 1), stored.shape[1], 1, where)
-        energy, energy_notes = _energy(signal.axes[_axis(order)], stored.shape[2], where)
+        times, time_notes = find_time(_time_groups(signal, top), signal.counts, plan, where)
+        y, y_notes = positions(_position_node(signal, plan, 0), stored.shape[0], 0, where)
+        x, x_notes = positions(_position_node(signal, plan, 1), stored.shape[1], 1, where)
+        energy, energy_notes = _energy(signal.axes[plan.order[2]], stored.shape[2], where)
         facts = instrument_facts(top, signal.counts)
         title = read_string(get_node(top, "title", allow_links=allow_links))
-        chunk, storage = chunk_of(signal.counts, order), storage_of(signal.counts)
-    notes = [*signal.notes, *notes, *time_notes, *y_notes, *x_notes, *energy_notes, *facts.notes]
+        chunk, storage = chunk_of(signal.counts, plan), storage_of(signal.counts)
+    notes = [*signal.notes, *plan.notes, *time_notes, *y_notes, *x_notes]
+    notes += [*energy_notes, *facts.notes]
     live, live_notes = merge_live_time(
         times.get("live_time"), entry.live_time_s if entry else None, where
     )
@@ -162,7 +171,9 @@ def open_nexus_point(
         with damaged(path):
             counts = np.ravel(signal.counts[()])
         top = entry_of(signal.group)
-        times, notes = find_time(_time_groups(signal, top), signal.counts, (axis,), where)
+        plan = AxisPlan((None, None, axis))
+        found, notes = find_time(_time_groups(signal, top), signal.counts, plan, where)
+        times = {key: value.reshape(()) for key, value in found.items()}
         energy, energy_notes = _energy(signal.axes[axis], size, where)
         facts = instrument_facts(top, signal.counts)
         title = read_string(get_node(top, "title", allow_links=allow_links))
@@ -219,13 +230,6 @@ def _check_number_type(counts: h5py.Dataset, where: str) -> None:
         )
 
 
-def _axis(order: tuple[int | None, ...]) -> int:
-    channel = order[-1]
-    if channel is None:  # axis_order always names the energy axis
-        raise ValueError("no channel axis")
-    return channel
-
-
 def _time_groups(signal: Signal, top: h5py.Group) -> list[h5py.Group]:
     """List groups that may hold the times, the most trusted first."""
     detectors = [g for g in walk_groups(top) if text_attribute(g, "NX_class") == "NXdetector"]
@@ -239,10 +243,8 @@ def _same(group: h5py.Group, name: str, counts: h5py.Dataset) -> bool:
     return bool(group[name] == counts)
 
 
-def _position_node(
-    signal: Signal, order: tuple[int | None, ...], which: int
-) -> h5py.Dataset | None:
-    axis = order[which]
+def _position_node(signal: Signal, plan: AxisPlan, which: int) -> h5py.Dataset | None:
+    axis = plan.order[which]
     if axis is None:
         return None
     if signal.axes[axis].values is not None:

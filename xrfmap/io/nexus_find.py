@@ -11,22 +11,17 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import h5py
 import numpy as np
 
 from xrfmap.errors import InputError
+from xrfmap.io.axes import AxisInfo, DetectorChoice, split_axes
 from xrfmap.io.hdf5 import attribute, children, get_node, text_attribute, walk_groups
 from xrfmap.io.safe import MAX_RANK, clean_text
-from xrfmap.io.units import has_unit
 
-__all__ = ["Axis", "Signal", "axis_order", "by_hand", "find_signal"]
-
-_ENERGY = re.compile(r"(^(e|kev|ev|bins?|spectrum|mca)$)|energ|chan|mca", re.IGNORECASE)
-_PLACE = r"^{0}$|^{0}[_0-9]|[_ ]{0}$|{0}[_ ]?(pos|axis|motor)|{1}"
-_Y = re.compile(_PLACE.format("y", r"^rows?$|^lines?$|vertical"), re.IGNORECASE)
-_X = re.compile(_PLACE.format("x", r"^col(umn)?s?$|horizontal"), re.IGNORECASE)
-_BY_HAND = re.compile(r"^(?P<path>[^\[\]]+?)\s*(?:\[(?P<axes>[\w\s,]+)\])?$")
+__all__ = ["Axis", "Signal", "by_hand", "find_signal"]
 
 
 @dataclass(frozen=True)
@@ -35,6 +30,13 @@ class Axis:
 
     name: str = ""
     values: h5py.Dataset | None = None
+    pick: DetectorChoice = None
+
+    @property
+    def info(self) -> AxisInfo:
+        """Name, unit and choice, without the values."""
+        units = text_attribute(self.values, "units") if self.values is not None else ""
+        return AxisInfo(self.name, units, self.pick)
 
 
 @dataclass(frozen=True)
@@ -272,8 +274,7 @@ def by_hand(file: h5py.File, given: str, *, allow_links: bool = False) -> Signal
     InputError
         If there is no such dataset, or the axes do not match its dimensions.
     """
-    match = _BY_HAND.match(given.strip())
-    path = match["path"] if match else given
+    path, named = split_axes(given, clean_text(Path(file.filename).name))
     node = get_node(file, path, allow_links=allow_links)
     signal: Signal | None = None
     if isinstance(node, h5py.Group):
@@ -291,105 +292,17 @@ def by_hand(file: h5py.File, given: str, *, allow_links: bool = False) -> Signal
             expected="a dataset of counts",
             remedy="correct dataset in the study file",
         )
-    if match and match["axes"]:
-        names = [n.strip() for n in match["axes"].split(",")]
-        if len(names) != signal.counts.ndim:
+    if named is not None:
+        if len(named) != signal.counts.ndim:
             raise InputError(
                 clean_text(file.filename),
                 clean_text(path),
-                found=f"{len(names)} axis names for shape {signal.counts.shape}",
+                found=f"{len(named)} axis names for shape {signal.counts.shape}",
                 expected=f"{signal.counts.ndim} names, such as [y, x, energy]",
                 remedy="correct dataset in the study file",
             )
-        axes = tuple(_axis(signal.group, name, allow_links) for name in names)
+        axes = tuple(
+            Axis(a.name, _axis(signal.group, a.name, allow_links).values, a.pick) for a in named
+        )
         signal = Signal(signal.group, signal.counts, axes)
     return signal
-
-
-def axis_order(signal: Signal, where: str) -> tuple[tuple[int | None, ...], list[str]]:
-    """File axis of y, x and channel.
-
-    Parameters
-    ----------
-    signal : Signal
-        Counts of a scan.
-    where : str
-        File, for the message.
-
-    Returns
-    -------
-    tuple of (int or None)
-        ``None`` for y in a scan of one line.
-    list of str
-        What had to be assumed.
-
-    Raises
-    ------
-    InputError
-        If the axes are ambiguous, or there are more than three.
-    """
-    shape = signal.counts.shape
-    roles = [_role(axis) for axis in signal.axes]
-    live = [i for i, n in enumerate(shape) if n > 1 or len(shape) <= 3]
-    if len(shape) > 3:  # further axes may only have length one
-        live = live if len(live) >= 3 else sorted({*live, *range(len(shape) - 3, len(shape))})[-3:]
-    if len(live) > 3:
-        raise _axes_error(signal, where, "three axes (y, x, energy) longer than one")
-    notes: list[str] = []
-    energy = [i for i in live if roles[i] == "energy"]
-    if len(energy) > 1:
-        raise _axes_error(signal, where, "one energy axis")
-    if not energy:
-        known = [i for i in live if roles[i] in ("y", "x")]
-        rest = [i for i in live if i not in known]
-        if len(rest) == 1:
-            energy = rest
-        else:
-            energy = [_guess_energy(signal, where, live)]
-            notes.append(f"no axis is declared as energy; axis {energy[0] + 1} was taken")
-    others = [i for i in live if i != energy[0]]
-    if len(others) == 1:
-        return ((others[0], None) if roles[others[0]] == "y" else (None, others[0])) + (
-            energy[0],
-        ), notes
-    first, second = others
-    if roles[first] == roles[second] != "":
-        raise _axes_error(signal, where, "different names for y and x")
-    if roles[first] == "x" or roles[second] == "y":
-        first, second = second, first
-    elif not roles[first] and not roles[second]:
-        notes.append("the axes are not named y and x; the slower one was taken as y")
-    return (first, second, energy[0]), notes
-
-
-def _role(axis: Axis) -> str:
-    units = text_attribute(axis.values, "units") if axis.values is not None else ""
-    if has_unit(units, "keV") or _ENERGY.search(axis.name):
-        return "energy"
-    if _Y.search(axis.name):
-        return "y"
-    return "x" if _X.search(axis.name) else ""
-
-
-def _guess_energy(signal: Signal, where: str, live: list[int]) -> int:
-    """Take an axis whose length is a power of two from 256 on, if there is just one."""
-    shape = signal.counts.shape
-    powers = [i for i in live if shape[i] >= 256 and shape[i] & (shape[i] - 1) == 0]
-    if len(powers) == 1:
-        return powers[0]
-    if powers and live[-1] in powers:  # two such axes: the usual place of the energy is last
-        return live[-1]
-    if not powers and shape[live[-1]] == max(shape):
-        return live[-1]
-    raise _axes_error(signal, where, "axes that tell which one is the energy")
-
-
-def _axes_error(signal: Signal, where: str, expected: str) -> InputError:
-    names = [axis.name or "." for axis in signal.axes]
-    return InputError(
-        where,
-        clean_text(signal.counts.name),
-        found=f"axes {names} with shape {signal.counts.shape}",
-        expected=expected,
-        remedy='name the axes in the study file: dataset = "/path [y, x, energy]"',
-    )

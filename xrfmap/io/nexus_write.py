@@ -12,9 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from xrfmap.errors import InputError
-from xrfmap.io.lazy import block_shape, check_counts
+from xrfmap.io.lazy import block_shape
 from xrfmap.io.results import atomic_write
 from xrfmap.io.safe import clean_text
+from xrfmap.io.stored import check_counts
 from xrfmap.settings import Instrument
 
 __all__ = ["write_nexus"]

@@ -1,0 +1,277 @@
+"""The stages of a study, each from files or earlier findings to findings of its own.
+
+Every stage asks the work folder first whether it has been done for the same
+inputs, settings and program; what it finds is kept for the next run.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from xrfmap.errors import CalibrationError
+from xrfmap.io.safe import safe_path, sha256_of
+from xrfmap.lineshape import EnergyScale
+from xrfmap.progress import Progress
+from xrfmap.scan import SCALE_ATTRS, linear_scale, notes_of
+from xrfmap.settings import Point, ScanEntry, Study
+from xrfmap.studycheck import file_stem
+from xrfmap.workfolder import WorkFolder, make_key
+
+__all__ = [
+    "Kept",
+    "PointSpectrum",
+    "Run",
+    "Scanned",
+    "calibrate_inputs",
+    "dataset_from_json",
+    "dataset_to_json",
+    "read_inputs",
+    "staged",
+]
+
+
+@dataclass
+class Run:
+    """What all stages of one run share."""
+
+    study: Study
+    folder: Path
+    """Folder of the study file; everything it names lies below."""
+    store: WorkFolder
+    fresh: bool = False
+    progress: Progress = field(default_factory=Progress)
+    inputs: dict[str, dict[str, Any]] = field(default_factory=dict)
+    timings: list[dict[str, Any]] = field(default_factory=list)
+    cautions: list[str] = field(default_factory=list)
+
+    def caution(self, text: str) -> None:
+        """Note what a reader of the report must know; once."""
+        if text not in self.cautions:
+            self.cautions.append(text)
+
+    def input_file(self, name: str, field_name: str) -> Path:
+        """Path of a file that the study names; its hash goes into the record of the run.
+
+        Raises
+        ------
+        InputError
+            If the file is missing or lies outside the folder of the study.
+        """
+        path = safe_path(self.folder, name, field_name)
+        if name not in self.inputs:
+            self.inputs[name] = {"sha256": sha256_of(path), "bytes": path.stat().st_size}
+        return path
+
+    def digest(self, name: str) -> str:
+        """SHA-256 of an input that :meth:`input_file` has seen."""
+        return str(self.inputs[name]["sha256"])
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What a stage found, with its key for the stages that build on it."""
+
+    key: str
+    value: dict[str, Any]
+    repeated: bool
+
+
+def staged(
+    run: Run,
+    name: str,
+    parts: Mapping[str, Any],
+    work: Callable[[], tuple[dict[str, Any], list[Path]]],
+    label: str,
+) -> Kept:
+    """Do a stage, or take what an earlier run kept of it.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    name : str
+        Name of the stage and of what it is done for; part of a file name.
+    parts : mapping
+        Everything the outcome depends on.
+    work : callable
+        Does it; returns what JSON can hold and the files that belong to it.
+    label : str
+        For the person who waits.
+
+    Returns
+    -------
+    Kept
+        The findings of the stage.
+    """
+    key = make_key(name, parts)
+    start = time.perf_counter()
+    value = None if run.fresh else run.store.kept(name, key)
+    repeated = value is None
+    run.progress.begin(label)
+    if value is None:
+        value, files = work()
+        run.store.keep(name, key, value, files)
+    seconds = time.perf_counter() - start
+    run.progress.end("" if repeated else "kept from an earlier run")
+    run.timings.append({"stage": label, "seconds": round(seconds, 3), "repeated": repeated})
+    return Kept(key, value, repeated)
+
+
+def dataset_to_json(ds: xr.Dataset) -> dict[str, Any]:
+    """Small Dataset as plain values; numbers keep every digit."""
+    plain = json.loads(json.dumps(ds.to_dict(), default=_plain))
+    return dict(plain)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    raise TypeError(f"a {type(value).__name__} cannot be kept")
+
+
+def dataset_from_json(value: Mapping[str, Any]) -> xr.Dataset:
+    """Return what :func:`dataset_to_json` was given."""
+    return xr.Dataset.from_dict(dict(value))
+
+
+@dataclass
+class Measurement:
+    """A scan or a point spectrum on its way through the stages."""
+
+    name: str
+    data: xr.Dataset
+    key: str
+    """Of everything that `data` was made from."""
+
+
+@dataclass
+class Scanned(Measurement):
+    """One scan, its maps once they are made."""
+
+    entry: ScanEntry
+    maps: xr.Dataset | None = None
+    spectra: xr.Dataset | None = None
+    maps_file: Path | None = None
+    elements: list[Any] = field(default_factory=list)
+
+
+@dataclass
+class PointSpectrum(Measurement):
+    """One point spectrum, its fit once it is made."""
+
+    entry: Point
+    table: xr.Dataset | None = None
+
+
+def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:
+    """Open every scan and point spectrum of the study; counts stay on disk.
+
+    Parameters
+    ----------
+    run : Run
+        The run; gets the hash of each input and what the readers had to assume.
+
+    Returns
+    -------
+    list of Scanned, list of PointSpectrum
+        In the order of the study.
+
+    Raises
+    ------
+    InputError
+        For the first file that cannot be used.
+    """
+    from xrfmap.io import open_point, open_scan
+
+    start = time.perf_counter()
+    run.progress.begin("reading")
+    instrument = run.study.instrument
+    said = instrument.model_dump(mode="json", exclude_unset=True)
+    scans, points = [], []
+    for number, entry in enumerate(run.study.scan, 1):
+        path = run.input_file(entry.file, f"scan[{number}].file")
+        data = open_scan(path, entry, instrument)
+        key = make_key("read", {"file": run.digest(entry.file), "entry": entry, "said": said})
+        scans.append(Scanned(entry.name or file_stem(entry.file), data, key, entry))
+    for number, spot in enumerate(run.study.point, 1):
+        path = run.input_file(spot.file, f"point[{number}].file")
+        data = open_point(path, spot, instrument)
+        key = make_key("read", {"file": run.digest(spot.file), "entry": spot, "said": said})
+        points.append(PointSpectrum(spot.name or file_stem(spot.file), data, key, spot))
+    items: list[Measurement] = [*scans, *points]
+    for item in items:
+        for note in notes_of(item.data):
+            run.caution(f"{item.name}: {note}")
+    run.progress.end(f"{len(scans)} scans, {len(points)} point spectra")
+    seconds = round(time.perf_counter() - start, 3)
+    run.timings.append({"stage": "reading", "seconds": seconds, "repeated": True})
+    return scans, points
+
+
+def calibrate_inputs(run: Run, scans: list[Scanned], points: list[PointSpectrum]) -> None:
+    """Give every scan and point spectrum its energy scale.
+
+    Parameters
+    ----------
+    run : Run
+        The run; told where a scale is the file's own and not found from the lines.
+    scans, points : list
+        From :func:`read_inputs`; their `data` and `key` are replaced.
+
+    Raises
+    ------
+    CalibrationError
+        If a scan gives no scale, or a point spectrum gives none and its file states none.
+    """
+    items: list[Measurement] = [*scans, *points]
+    for number, item in enumerate(items, 1):
+        kept = staged(
+            run,
+            f"calibrate-{number}",
+            {"data": item.key},
+            lambda item=item: (_scale_of(item), []),  # type: ignore[misc]
+            f"energy scale of {item.name}",
+        )
+        attrs = {str(name): value for name, value in kept.value.items()}
+        scale = EnergyScale.from_attrs(attrs)
+        energy = scale.energy(np.arange(item.data.sizes["channel"]))
+        item.data = item.data.assign_coords(energy=("channel", energy, {"units": "keV"}))
+        item.data = item.data.assign_attrs(attrs)
+        item.key = kept.key
+        if attrs.get("calibration_from") == "file":
+            run.caution(
+                f"{item.name}: the energy scale is the one its file states, since the spectrum "
+                f"gives none ({attrs['calibration_refused']}); peak widths are usual values"
+            )
+
+
+def _scale_of(item: Measurement) -> dict[str, Any]:
+    """Attributes of the energy scale; a point spectrum may fall back on its file's own."""
+    from xrfmap.calibrate import calibrate
+
+    try:
+        found = calibrate(item.data)
+    except CalibrationError as bad:
+        if isinstance(item, Scanned) or "energy" not in item.data.coords:
+            raise CalibrationError(f"{item.name}: {bad}") from None
+        zero, gain = linear_scale(item.data["energy"].values)
+        return {
+            **EnergyScale(zero, gain).to_attrs(),
+            "calibration_because": "stated by the file",
+            "calibration_from": "file",
+            "calibration_refused": str(bad),
+        }
+    names = set(found.attrs) - set(item.data.attrs)
+    names |= {name for name in found.attrs if name.startswith("calibration_")}
+    names |= {*SCALE_ATTRS, *(f"{name}_err" for name in SCALE_ATTRS)}
+    return {name: found.attrs[name] for name in sorted(names) if name in found.attrs}

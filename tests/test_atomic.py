@@ -204,9 +204,9 @@ def test_cascade_agrees_with_xraylibs_own(element):
                     continue  # xraylib does not follow lines within the M shell
                 theirs *= x.rate / xraylib.RadRate(z, number)
                 mine = float(atomic.line_cross_section(x, energy))
-                # same tables, other algebra. 2e-3: photons within a shell (M2-M4, 0.5 % of
+                # same tables, other algebra. 3e-3: photons within a shell (M2-M4, 0.5 % of
                 # the decays of M2) are followed here and not in xraylib
-                assert mine == pytest.approx(theirs, rel=2e-3, abs=1e-5)
+                assert mine == pytest.approx(theirs, rel=3e-3, abs=1e-5)
 
 
 def test_fluorescence_yields_agree_with_krause_1979():

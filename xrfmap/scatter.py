@@ -21,6 +21,7 @@ import xraylib
 import xraylib_np
 
 from xrfmap.atomic import ENERGY_MIN_KEV, Line, Material, atomic_number
+from xrfmap.elements import or_zero
 from xrfmap.settings import Instrument
 from xrfmap.stack import Optics, Stack, scatter_angle_deg
 from xrfmap.tube import Excitation
@@ -89,8 +90,8 @@ def _of_material(material: Material, energy: Array, angle_deg: float) -> tuple[A
 def _shell_profile(element: str, energy_kev: float, angle_deg: float) -> tuple[Array, Array]:
     """Shape of the Compton peak of one element: energies [keV] and density, sum 1.
 
-    Impulse approximation: momentum profile of each shell at the momentum that the energy
-    loss needs, only where the loss exceeds the shell's binding energy.
+    Impulse approximation: momentum profile of the atom at the momentum that the energy
+    loss needs, less the shells whose binding energy exceeds the loss.
     """
     z = atomic_number(element)
     cos = np.cos(np.radians(angle_deg))
@@ -102,20 +103,26 @@ def _shell_profile(element: str, energy_kev: float, angle_deg: float) -> tuple[A
     q = np.sqrt(energy_kev**2 + after**2 - 2 * energy_kev * after * cos)
     loss = energy_kev - after
     momentum = np.abs(energy_kev * after * (1 - cos) / MC2_KEV - loss) / q * _ATOMIC_MOMENTUM
-    profile = np.zeros(after.size)
+    profile = _free_share(z, momentum, loss) * [
+        xraylib.ComptonProfile(z, float(p)) for p in momentum
+    ]
+    profile *= after / (energy_kev * q)
+    return after, profile / profile.sum()
+
+
+def _free_share(z: int, momentum: Array, loss: Array) -> Array:
+    """Share of the momentum profile in shells that this energy loss can empty."""
+    every, free = np.zeros(momentum.size), np.zeros(momentum.size)
     for shell in range(31):
         try:
             electrons = xraylib.ElectronConfig(z, shell)
             part = [xraylib.ComptonProfile_Partial(z, shell, float(p)) for p in momentum]
         except ValueError:
-            continue  # no such shell in this element
-        try:
-            binding = xraylib.EdgeEnergy(z, shell)
-        except ValueError:
-            binding = 0.0
-        profile += electrons * np.array(part) * (loss >= binding)
-    profile *= after / (energy_kev * q)
-    return after, profile / profile.sum()
+            continue  # no such shell; light elements lack 2p3/2, but 2p1/2 has the same shape
+        binding = or_zero(xraylib.EdgeEnergy, z, shell)
+        every += electrons * np.array(part)
+        free += electrons * np.array(part) * (loss >= binding)
+    return np.asarray(free / np.maximum(every, 1e-300))
 
 
 def compton_profile(material: Material, energy_kev: float, angle_deg: float) -> tuple[Array, Array]:

@@ -115,6 +115,8 @@ def assess(
     """
     rules = rules or load_rules()
     span = (period.start, period.end) if isinstance(period, Period) else period
+    if isinstance(period, Period):
+        region = region or period.region
     ready = [evidence_from_area(a, layers) if isinstance(a, Area) else a for a in areas]
     left_out = _AIR | frozenset(ignore)
     settings = [

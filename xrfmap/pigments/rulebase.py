@@ -75,6 +75,15 @@ class RuleBase:
         key = self._names.get(_plain(name))
         return self.materials[key] if key is not None else None
 
+    def named_in(self, text: str) -> str | None:
+        """Key of the material that free words name, the longest name winning.
+
+        ``"lead white in oil"`` gives the key of lead white, ``"oak"`` gives ``None``.
+        """
+        plain = f" {_plain(text)} "
+        found = [name for name in self._names if len(name) > 3 and f" {name} " in plain]
+        return self._names[max(found, key=len)] if found else None
+
     @cached_property
     def _names(self) -> dict[str, str]:
         names: dict[str, str] = {}

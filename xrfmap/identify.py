@@ -13,13 +13,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+import xarray as xr
 
 from xrfmap.elements import symbol
 from xrfmap.evidence import Evidence, Judge
 from xrfmap.findings import ElementFinding
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
 from xrfmap.refine import Refined, SumFit, fit_sum, refine
+from xrfmap.scan import instrument_of
 from xrfmap.settings import Instrument
+from xrfmap.summary import Summary, pile_up_shape, summarise
 from xrfmap.templates import (
     Emitter,
     SpectrumModel,
@@ -31,7 +34,7 @@ from xrfmap.templates import (
 )
 from xrfmap.tube import DEFAULT_ANODE, DEFAULT_TUBE_KV
 
-__all__ = ["USUAL", "Found", "base_model", "identify"]
+__all__ = ["USUAL", "Found", "base_model", "find_elements", "identify"]
 
 Array = npt.NDArray[np.float64]
 
@@ -76,6 +79,12 @@ class Found:
         The sum spectrum. [counts]
     parameters : dict
         Refined shape parameters with standard errors.
+    slopes, spreads : ndarray
+        See :class:`xrfmap.refine.Refined`.
+    anode : str or None
+        Anode that was assumed.
+    summary : Summary or None
+        Sum, maximum and cluster spectra, where a scan was given.
     """
 
     elements: tuple[ElementFinding, ...]
@@ -83,6 +92,10 @@ class Found:
     fit: SumFit
     sum_counts: Array
     parameters: dict[str, tuple[float, float]]
+    slopes: Array
+    spreads: Array
+    anode: str | None = None
+    summary: Summary | None = None
 
     @property
     def present(self) -> tuple[str, ...]:
@@ -129,9 +142,9 @@ def base_model(
         argon = family_emitter("Ar", "K", instrument, anode)
         if argon is not None and window[0] < argon.main_energy < window[1]:
             emitters.append(replace(argon, label="Ar K (air)", kind="air"))
-    if pile_up is None:
-        pile_up = self_convolution(counts, counts, scale)
-    total = float(pile_up.sum())
+    mixed = self_convolution(counts, counts, scale)
+    pile_up = mixed if pile_up is None else pile_up
+    total, mixed_total = float(pile_up.sum()), float(mixed.sum())
     return SpectrumModel(
         scale,
         Response(),
@@ -143,6 +156,7 @@ def base_model(
         cover={},
         carrier=scatter_carrier(instrument, anode, scale, channels),
         pile_up=pile_up / total if total > 0 else None,
+        mixed_pile_up=mixed / mixed_total if mixed_total > 0 and pile_up is not mixed else None,
     )
 
 
@@ -152,6 +166,7 @@ def identify(
     *,
     elements: Sequence[str] | None = None,
     anode: str | None = None,
+    like: Found | None = None,
 ) -> Found:
     """Find the elements of one spectrum with many counts.
 
@@ -165,18 +180,68 @@ def identify(
         Elements to take as given; the test still says how sure each is.
     anode : str, optional
         Anode, where the instrument does not name it.
+    like : Found, optional
+        Result on a larger spectrum of the same scan: its elements are tried first.
 
     Returns
     -------
     Found
         Verdict per element, refined model, fit.
     """
+    anode = anode or (like.anode if like else None)
     metal = anode or model.instrument.anode or DEFAULT_ANODE
     library = _library(model, metal, anode)
-    refined = _grow(counts, model, library, elements)
+    if like is not None and elements is None:
+        refined = _regrow(counts, model, library, like.present)
+    else:
+        refined = _grow(counts, model, library, elements)
     refined, judge = _prune(counts, refined, library, elements)
     findings = _findings(refined, judge, library, metal, elements)
-    return Found(findings, refined.model, refined.fit, counts, refined.parameters)
+    return Found(
+        findings, refined.model, refined.fit, counts, refined.parameters, refined.slopes,
+        refined.spreads, metal,
+    )  # fmt: skip
+
+
+def find_elements(scan: xr.Dataset, elements: Sequence[str] | None = None) -> Found:
+    """Find the elements of a calibrated scan or point spectrum.
+
+    Parameters
+    ----------
+    scan : Dataset
+        With ``counts`` of dims (y, x, channel) or (channel,) and an energy scale in its
+        attributes, see :func:`xrfmap.calibrate`.
+    elements : sequence of str, optional
+        Elements to take as given.
+
+    Returns
+    -------
+    Found
+        Verdict per element, and the model for :func:`xrfmap.map_elements`.
+
+    Raises
+    ------
+    ValueError
+        If the scan has no energy scale.
+    InputError
+        If there are no counts.
+    """
+    scale = EnergyScale.from_attrs(scan.attrs)
+    instrument = instrument_of(scan)
+    anode = instrument.anode or scan.attrs.get("anode")
+    if scan["counts"].ndim == 1:
+        counts = np.asarray(scan["counts"], dtype=np.float64)
+        return identify(
+            counts, base_model(counts, scale, instrument, anode=anode), elements=elements,
+            anode=anode,
+        )  # fmt: skip
+    summary = summarise(scan)
+    model = base_model(
+        summary.sum_counts, scale, instrument, anode=anode,
+        pile_up=pile_up_shape(summary, scale),
+    )  # fmt: skip
+    found = identify(summary.sum_counts, model, elements=elements, anode=anode)
+    return replace(found, summary=summary)
 
 
 def _library(
@@ -218,6 +283,21 @@ def _grow(
             chosen += added
             refined = _bare(counts, _with(refined.model, chosen, library))
         refined = refine(counts, _with(refined.model, chosen, library))
+    return refined
+
+
+def _regrow(
+    counts: Array,
+    model: SpectrumModel,
+    library: dict[str, tuple[Emitter, ...]],
+    known: Sequence[str],
+) -> Refined:
+    """Start from known elements, add what is still missing, refine once."""
+    chosen = [e for e in known if e in library]
+    refined = refine(counts, _with(model, chosen, library), steps=6)
+    added = _best(refined, library, tuple(library), chosen, Z_UNUSUAL)
+    if added:
+        refined = refine(counts, _with(refined.model, chosen + added, library), steps=6)
     return refined
 
 

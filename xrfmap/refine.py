@@ -284,6 +284,11 @@ def _knobs(counts: Array, model: SpectrumModel) -> list[_Knob]:
             _Knob("compton_fwhm_kev", model.compton_fwhm_kev, 0.1, 0.02, 1.5, 1e-3,
                   _on_model("compton_fwhm_kev")),
         ]  # fmt: skip
+    if model.mixed_pile_up is not None:
+        found.append(
+            _Knob("pile_up_mixing", model.pile_up_mixing, 0.3, -0.5, 1.0, 1e-2,
+                  _on_model("pile_up_mixing"))
+        )  # fmt: skip
     fit = fit_sum(counts, model)
     for emitter in model.emitters:
         if emitter.kind == "element":
@@ -353,6 +358,11 @@ def _slopes(
             continue
         moved = knob.act(model, float(value) + knob.step)
         change = np.zeros(len(fit.fitted))
+        if knob.name == "pile_up_mixing":
+            amount = fit.net("pile-up")[0]
+            new = moved.pile_up_column() - model.pile_up_column()
+            result[:, k] = merge(new, fit.edges) * amount / knob.step
+            continue
         for c in _concerned(knob.name, model, fit, where):
             new = merge(moved.column(moved.emitters[c]), fit.edges)
             change += (new - fit.matrix[:, c]) * fit.amplitude[c]

@@ -323,6 +323,10 @@ class SpectrumModel:
         Knots of the continuum. [keV]
     pile_up : ndarray, shape (channels,), optional
         Shape of pile-up, summing to one; left out where not given.
+    mixed_pile_up : ndarray, shape (channels,), optional
+        Shape of pile-up if all pixels were alike, summing to one.
+    pile_up_mixing : float
+        Share of `mixed_pile_up` in the pile-up; groups of pixels are never quite alike.
     """
 
     scale: EnergyScale
@@ -338,6 +342,8 @@ class SpectrumModel:
     compton_fwhm_kev: float = 0.1
     carrier: Array | None = None
     pile_up: Array | None = None
+    mixed_pile_up: Array | None = None
+    pile_up_mixing: float = 0.0
 
     def with_emitters(self, emitters: Sequence[Emitter]) -> SpectrumModel:
         """Return the same model with other emitters."""
@@ -383,6 +389,15 @@ class SpectrumModel:
             self.response, extra_fwhm_kev=self.compton_fwhm_kev,
         )  # fmt: skip
 
+    def pile_up_column(self) -> Array:
+        """Shape of pile-up, shape (channels,); zeros where there is none."""
+        if self.pile_up is None:
+            return np.zeros(self.channels)
+        if self.mixed_pile_up is None:
+            return self.pile_up
+        mixed = self.pile_up_mixing * (self.mixed_pile_up - self.pile_up)
+        return np.asarray(np.maximum(self.pile_up + mixed, 0.0))
+
     def continuum(self) -> Array:
         """Continuum basis, shape (channels, len(knots)): hats times the carrier."""
         energy = self.scale.energy(np.arange(self.channels))
@@ -393,5 +408,5 @@ class SpectrumModel:
         """All columns, shape (channels, components), in the order of :attr:`labels`."""
         columns = [self.column(e) for e in self.emitters]
         if self.pile_up is not None:
-            columns.append(self.pile_up)
+            columns.append(self.pile_up_column())
         return np.column_stack([*columns, self.continuum()])

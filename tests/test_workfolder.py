@@ -126,3 +126,15 @@ def test_a_file_in_the_place_of_the_folder_is_told(tmp_path):
     (tmp_path / "out").write_text("x")
     with pytest.raises(InputError, match="--out"):
         WorkFolder(tmp_path / "out")
+
+
+def test_a_folder_into_which_nothing_came_is_removed_again(tmp_path):
+    folder = WorkFolder(tmp_path / "out")
+    with folder.locked():
+        pass
+    folder.tidy()
+    assert not (tmp_path / "out").exists()
+    folder = WorkFolder(tmp_path / "out")
+    (tmp_path / "out" / "mine.txt").write_text("x")
+    folder.tidy()
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["mine.txt"]

@@ -11,12 +11,13 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from xrfmap.errors import CalibrationError
+from xrfmap.findings import ElementFinding
 from xrfmap.io.safe import safe_path, sha256_of
 from xrfmap.lineshape import EnergyScale
 from xrfmap.progress import Progress
@@ -24,6 +25,9 @@ from xrfmap.scan import SCALE_ATTRS, linear_scale, notes_of
 from xrfmap.settings import Point, ScanEntry, Study
 from xrfmap.studycheck import file_stem
 from xrfmap.workfolder import WorkFolder, make_key
+
+if TYPE_CHECKING:
+    from xrfmap.identify import Found
 
 __all__ = [
     "Kept",
@@ -162,7 +166,8 @@ class Scanned(Measurement):
     maps: xr.Dataset | None = None
     spectra: xr.Dataset | None = None
     maps_file: Path | None = None
-    elements: list[Any] = field(default_factory=list)
+    found: Found | None = None
+    elements: list[ElementFinding] = field(default_factory=list)
 
 
 @dataclass
@@ -171,6 +176,7 @@ class PointSpectrum(Measurement):
 
     entry: Point
     table: xr.Dataset | None = None
+    elements: list[ElementFinding] = field(default_factory=list)
 
 
 def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:

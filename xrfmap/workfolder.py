@@ -127,6 +127,13 @@ class WorkFolder:
             handle.flush()
             yield
 
+    def tidy(self) -> None:
+        """Remove the folder again if nothing came into it."""
+        if all(path.name == "lock" for path in self.work.iterdir()):
+            shutil.rmtree(self.work, ignore_errors=True)
+            if not any(self.out.iterdir()):
+                self.out.rmdir()
+
     def kept(self, stage: str, key: str) -> dict[str, Any] | None:
         """Return what a finished stage found, if it was made from the same things.
 

@@ -1,0 +1,232 @@
+"""Stages that fit spectra: maps of scans, point spectra, sums over areas."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from xrfmap.area_evidence import Measured, area_evidence
+from xrfmap.areas import area_mask, line_shares, outside_share, sum_areas
+from xrfmap.findings import ElementFinding
+from xrfmap.io.results import read_maps, write_maps
+from xrfmap.pigments import AreaEvidence
+from xrfmap.settings import Area
+from xrfmap.stages import (
+    PointSpectrum,
+    Run,
+    Scanned,
+    dataset_from_json,
+    dataset_to_json,
+    staged,
+)
+
+if TYPE_CHECKING:
+    from xrfmap.identify import Found
+
+__all__ = ["REST", "fit_points", "map_scans", "measure_areas"]
+
+REST = "rest of the scan"
+"""What lies outside every drawn area: nothing on a scan goes unread."""
+
+Mask = npt.NDArray[np.bool_]
+
+
+def map_scans(run: Run, scans: Sequence[Scanned]) -> None:
+    """Find the elements of each scan and map them.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    scans : sequence of Scanned
+        Calibrated; get `elements`, `maps`, `spectra` and `maps_file`, and the key of
+        the maps.
+    """
+    settings = run.study.maps.model_dump(mode="json")
+    for number, scan in enumerate(scans, 1):
+        path = run.store.work / f"maps-{number}.nc"
+        kept = staged(
+            run,
+            f"maps-{number}",
+            {"data": scan.key, "maps": settings},
+            lambda scan=scan, path=path: _map(run, scan, path),  # type: ignore[misc]
+            f"elements and maps of {scan.name}",
+        )
+        scan.key = kept.key
+        scan.elements = _findings_from(kept.value)
+        scan.maps, scan.spectra = read_maps(path)
+        scan.maps_file = path
+
+
+def _map(run: Run, scan: Scanned, path: Path) -> tuple[dict[str, Any], list[Path]]:
+    from xrfmap.maps import map_elements, summed_spectra
+
+    found = _found(run, scan)
+    write_maps(path, map_elements(scan.data, found), summed_spectra(found))
+    return _findings_to(found.elements), [path]
+
+
+def _found(run: Run, scan: Scanned) -> Found:
+    """Elements of a scan with the model that describes it; found once in a run."""
+    from xrfmap.identify import find_elements
+
+    if scan.found is None:
+        scan.found = find_elements(scan.data, run.study.maps.elements)
+    return scan.found
+
+
+def _findings_to(elements: Sequence[ElementFinding]) -> dict[str, Any]:
+    return {"elements": [finding.model_dump(mode="json") for finding in elements]}
+
+
+def _findings_from(value: Mapping[str, Any]) -> list[ElementFinding]:
+    return [ElementFinding.model_validate(entry) for entry in value["elements"]]
+
+
+def fit_points(run: Run, points: Sequence[PointSpectrum]) -> None:
+    """Fit each point spectrum.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    points : sequence of PointSpectrum
+        Calibrated; get `table` and `elements`.
+    """
+    settings = run.study.maps.model_dump(mode="json")
+    for number, point in enumerate(points, 1):
+        kept = staged(
+            run,
+            f"point-{number}",
+            {"data": point.key, "maps": settings},
+            lambda point=point: (_fit(run, point.data, spectra=True), []),  # type: ignore[misc]
+            f"fit of {point.name}",
+        )
+        point.key = kept.key
+        point.elements = _findings_from(kept.value)
+        point.table = dataset_from_json(kept.value["table"])
+
+
+def _fit(
+    run: Run, spectrum: xr.Dataset, like: Found | None = None, spectra: bool = False
+) -> dict[str, Any]:
+    """Fit one spectrum; what comes of it in a form that can be kept."""
+    from xrfmap.maps import fit_spectrum
+
+    fit = fit_spectrum(spectrum, elements=run.study.maps.elements, like=like)
+    # the page draws the spectra of points; of areas only the table is used
+    table = fit.table.merge(fit.spectra) if spectra else fit.table
+    return {**_findings_to(fit.elements), "table": dataset_to_json(table)}
+
+
+def measure_areas(
+    run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]
+) -> list[AreaEvidence]:
+    """Sum and fit the spectrum of each area, and join the points taken in it.
+
+    Parameters
+    ----------
+    run : Run
+        The run; told where a polygon leaves the scan.
+    scans, points : sequence
+        With maps and fits.
+
+    Returns
+    -------
+    list of AreaEvidence
+        The areas of the study in their order, then what each scan holds outside
+        them, then each point that belongs to no area.
+    """
+    measured: dict[str, list[Measured]] = {area.name: [] for area in run.study.area}
+    rests: list[AreaEvidence] = []
+    for number, scan in enumerate(scans, 1):
+        drawn = [a for a in run.study.area if _lies_on(a, scan, len(scans))]
+        masks = _masks(run, scan, drawn)
+        left = ~np.any([*masks.values(), np.zeros(_shape(scan), dtype=bool)], axis=0)
+        rest = REST if len(scans) == 1 else f"{REST} {scan.name}"
+        if left.any():
+            masks[rest] = left
+        for name, found in _fit_areas(run, scan, number, masks).items():
+            if name == rest:
+                rests.append(area_evidence(Area(name=rest), [found]))
+            else:
+                measured[name].append(found)
+    for point in points:
+        if point.table is None:
+            continue
+        found = Measured(point.name, point.table, tuple(point.elements))
+        if point.entry.area is not None:
+            measured[point.entry.area].append(found)
+        else:
+            rests.append(area_evidence(Area(name=f"point {point.name}"), [found]))
+    layers = run.study.layer
+    return [area_evidence(a, measured[a.name], layers) for a in run.study.area] + rests
+
+
+def _shape(scan: Scanned) -> tuple[int, int]:
+    return scan.data.sizes["y"], scan.data.sizes["x"]
+
+
+def _lies_on(area: Area, scan: Scanned, scans: int) -> bool:
+    drawn = area.polygon_mm is not None or area.mask is not None
+    return drawn and (scans == 1 or area.scan == scan.name)
+
+
+def _masks(run: Run, scan: Scanned, areas: Sequence[Area]) -> dict[str, Mask]:
+    from xrfmap.io.images import read_mask
+
+    masks = {}
+    for area in areas:
+        image = None
+        if area.mask is not None:
+            number = run.study.area.index(area) + 1
+            image = read_mask(run.input_file(area.mask, f"area[{number}] ({area.name}).mask"))
+        masks[area.name] = area_mask(scan.data, area, image, run.study.areas)
+        if area.polygon_mm is not None:
+            off = outside_share(scan.data, area.polygon_mm)
+            if off > run.study.areas.outside_share:
+                run.caution(
+                    f"{100 * off:.0f} % of the area {area.name} lies outside the scan "
+                    f"{scan.name} and was not measured"
+                )
+    return masks
+
+
+def _fit_areas(
+    run: Run, scan: Scanned, number: int, masks: Mapping[str, Mask]
+) -> dict[str, Measured]:
+    if not masks:
+        return {}
+    drawn = {name: np.packbits(mask).tobytes().hex() for name, mask in masks.items()}
+    kept = staged(
+        run,
+        f"areas-{number}",
+        {"maps": scan.key, "areas": drawn},
+        lambda: (_area_fits(run, scan, masks), []),
+        f"areas of {scan.name}",
+    )
+    if scan.maps is None:
+        raise RuntimeError("areas are measured after the maps are made")
+    return {
+        name: Measured(
+            scan.name,
+            dataset_from_json(value["table"]),
+            tuple(_findings_from(value)),
+            line_shares(scan.maps, masks[name]),
+        )
+        for name, value in kept.value.items()
+    }
+
+
+def _area_fits(run: Run, scan: Scanned, masks: Mapping[str, Mask]) -> dict[str, Any]:
+    sums = sum_areas(scan.data, masks)
+    fits = {}
+    for index, name in enumerate(masks):
+        fits[name] = _fit(run, sums.isel(area=index).drop_vars("area"), _found(run, scan))
+        run.progress.step(index + 1, len(masks))
+    return fits

@@ -1,0 +1,267 @@
+"""The whole job: from a study file to findings, maps and a report in one folder."""
+
+from __future__ import annotations
+
+import os
+import platform
+import shutil
+import time
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import xarray as xr
+
+from xrfmap.findings import VERDICT_ORDER, ElementFinding, Findings
+from xrfmap.io.results import file_stem, write_json, write_tiffs
+from xrfmap.io.safe import sha256_of
+from xrfmap.lineshape import EnergyScale
+from xrfmap.progress import Progress
+from xrfmap.scan import instrument_of
+from xrfmap.settings import load_study
+from xrfmap.stages import (
+    Measurement,
+    PointSpectrum,
+    Run,
+    Scanned,
+    calibrate_inputs,
+    read_inputs,
+)
+from xrfmap.stages_fit import fit_points, map_scans, measure_areas
+from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
+
+__all__ = ["run_study"]
+
+PAGE = "report.html"
+
+
+def run_study(
+    path: Path | str,
+    out: Path | str,
+    *,
+    fresh: bool = False,
+    progress: Progress | None = None,
+) -> Findings:
+    """Do the whole job for one study file.
+
+    Parameters
+    ----------
+    path : Path or str
+        Study file (TOML).
+    out : Path or str
+        Folder for the results; made if missing.
+    fresh : bool
+        Repeat stages that an earlier run in the same folder has finished.
+    progress : Progress, optional
+        Takes the news; silent if not given.
+
+    Returns
+    -------
+    Findings
+        What ``findings.json`` holds. The page is ``report.html`` in `out`.
+
+    Raises
+    ------
+    InputError
+        If the study or a file it names cannot be used, or another run holds `out`.
+    CalibrationError
+        If a scan gives no energy scale and the study states none.
+
+    Notes
+    -----
+    On an error nothing half-written remains: results of an earlier run stay as
+    they were, and finished stages of this one are kept for the next.
+    """
+    path, out = Path(path), Path(out)
+    study = load_study(path)
+    store = WorkFolder(out)
+    try:
+        with store.locked():
+            run = Run(study, path.parent, store, fresh, progress or Progress())
+            run.inputs[path.name] = {"sha256": sha256_of(path), "bytes": path.stat().st_size}
+            return _stages(run, path)
+    finally:
+        store.tidy()
+
+
+def _stages(run: Run, path: Path) -> Findings:
+    started = time.perf_counter()
+    scans, points = read_inputs(run)
+    calibrate_inputs(run, scans, points)
+    map_scans(run, scans)
+    fit_points(run, points)
+    findings = _judge(run, scans, points)
+    parts = {
+        "findings": findings.model_dump(mode="json"),
+        "study": run.study.model_dump(mode="json"),
+        "made from": [item.key for item in (*scans, *points)],
+    }
+    key = make_key("report", parts)
+    if run.fresh or run.store.kept("report", key) is None:
+        record = _record(run, path, scans)
+        _publish(run, key, findings, scans, points, record, started)
+    else:
+        run.progress.begin("report")
+        run.progress.end("kept from an earlier run")
+    return findings
+
+
+def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) -> Findings:
+    """Areas, pigments and dates: quick, so done anew each time."""
+    from xrfmap.chronology import date_layers
+    from xrfmap.pigments import assess, load_rules, overall_verdict
+
+    study = run.study
+    extra = run.input_file(study.rules.file, "rules.file") if study.rules else None
+    rules = load_rules(extra)
+    areas = measure_areas(run, scans, points)
+    start = time.perf_counter()
+    run.progress.begin("pigments and dates")
+    measured: list[Measurement] = [*scans, *points]
+    result = assess(
+        areas,
+        study.period,
+        study.layer,
+        rules,
+        instrument=instrument_of(measured[0].data) if measured else study.instrument,
+        region=study.period.region if study.period else None,
+        ignore=_of_the_instrument(measured),
+    )
+    dates = date_layers(study, result.areas, result.flags, rules)
+    flags = sorted([*result.flags, *dates.flags], key=lambda f: VERDICT_ORDER.index(f.verdict))
+    overall = overall_verdict(flags) if study.period else result.overall
+    run.progress.end(f"{len(flags)} flags, overall {overall}")
+    seconds = round(time.perf_counter() - start, 3)
+    run.timings.append({"stage": "pigments and dates", "seconds": seconds, "repeated": True})
+    period = study.period
+    return Findings(
+        title=study.object.title,
+        period=period.model_dump(by_alias=True) if period else None,
+        calibration=_calibration(scans, points),
+        elements=_elements(scans, points),
+        areas=list(result.areas),
+        flags=flags,
+        layers=list(dates.layers),
+        overall=overall,
+        open_questions=[*result.open_questions, *dates.open_questions],
+        remarks=[*result.remarks, *dates.remarks],
+        cautions=[*run.cautions, *result.cautions],
+    )
+
+
+def _of_the_instrument(measured: Sequence[Measurement]) -> set[str]:
+    """Elements that the tube or its filter brings along."""
+    instruments = [instrument_of(item.data) for item in measured]
+    return {i.anode for i in instruments if i.anode} | {
+        i.filter_material for i in instruments if i.filter_material
+    }
+
+
+def _calibration(
+    scans: Sequence[Scanned], points: Sequence[PointSpectrum]
+) -> dict[str, float | str | None] | None:
+    measured: list[Measurement] = [*scans, *points]
+    if not measured:
+        return None
+    attrs = measured[0].data.attrs
+    return {
+        **EnergyScale.from_attrs(attrs).to_attrs(),
+        "of": measured[0].name,
+        "because": str(attrs.get("calibration_because", "")),
+    }
+
+
+def _elements(scans: Sequence[Scanned], points: Sequence[PointSpectrum]) -> list[ElementFinding]:
+    """Verdict per element: of the scans; what only a point shows is added with its name."""
+    order = ("present", "not separable", "not detected")
+    best: dict[str, ElementFinding] = {}
+    sources: list[Scanned | PointSpectrum] = [*scans, *points]
+    for number, source in enumerate(sources):
+        for finding in source.elements:
+            old = best.get(finding.symbol)
+            if old is not None and order.index(old.verdict) <= order.index(finding.verdict):
+                continue
+            if number > 0:
+                text = f"{source.name}: {finding.because}"
+                finding = finding.model_copy(update={"because": text})
+            best[finding.symbol] = finding
+    return list(best.values())
+
+
+def _record(run: Run, path: Path, scans: Sequence[Scanned]) -> dict[str, Any]:
+    """Gather what ``run.json`` holds, except the time of writing the report itself."""
+    return {
+        "schema": 1,
+        "study": path.name,
+        "started": datetime.now(UTC).isoformat(timespec="seconds"),
+        "versions": versions(),
+        "program_sha256": program_digest(),
+        "machine": {"system": platform.platform(), "cores": os.cpu_count()},
+        "inputs": run.inputs,
+        "settings": run.study.model_dump(mode="json", by_alias=True, exclude_none=True),
+        "scans": {s.name: _about(s) for s in scans},
+        "timings": list(run.timings),
+        "cautions": list(run.cautions),
+    }
+
+
+def _about(scan: Scanned) -> dict[str, Any]:
+    about: dict[str, Any] = {"file": scan.entry.file, "shape": list(scan.data["counts"].shape)}
+    if scan.maps is not None and "fit_ok" in scan.maps:
+        about["pixels_left_out"] = int((~scan.maps["fit_ok"].astype(bool)).sum())
+    return about
+
+
+def _publish(
+    run: Run,
+    key: str,
+    findings: Findings,
+    scans: Sequence[Scanned],
+    points: Sequence[PointSpectrum],
+    record: Mapping[str, Any],
+    started: float,
+) -> None:
+    """Write all results beside the old ones, then move them in, the page last."""
+    from xrfmap.report import write_report
+
+    start = time.perf_counter()
+    run.progress.begin("report")
+    main = scans[0] if scans else None
+    with run.store.growing() as new:
+        for number, scan in enumerate(scans):
+            _place_maps(new, scan, number)
+        fitted: dict[str, xr.Dataset] = {p.name: p.table for p in points if p.table is not None}
+        write_report(
+            new,
+            run.study,
+            findings,
+            main.maps if main else None,
+            main.spectra if main else None,
+            fitted,
+            dict(record),
+        )
+        write_json(new / "findings.json", findings)
+        seconds = time.perf_counter() - start
+        timings = [
+            *run.timings,
+            {"stage": "report", "seconds": round(seconds, 3), "repeated": True},
+        ]
+        total = round(time.perf_counter() - started, 3)
+        write_json(new / "run.json", {**record, "timings": timings, "seconds": total})
+        files = run.store.move_in(new, PAGE, older=run.store.files_of("report"))
+    run.store.keep("report", key, {}, files)
+    run.progress.end(f"{len(files)} files")
+
+
+def _place_maps(new: Path, scan: Scanned, number: int) -> None:
+    """Link or copy the kept maps of a scan, and write them as images."""
+    if scan.maps is None or scan.maps_file is None:
+        return
+    suffix = "" if number == 0 else f"-{file_stem(scan.name)}"
+    target = new / f"maps{suffix}.nc"
+    try:
+        os.link(scan.maps_file, target)
+    except OSError:  # another disk, or a file system without links
+        shutil.copyfile(scan.maps_file, target)
+    write_tiffs(new / f"maps{suffix}", scan.maps)

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter, maximum_filter1d
 from scipy.signal import fftconvolve
 
-__all__ = ["FWHM_PER_SIGMA", "Peaks", "find_peaks", "find_peaks_of_any_width"]
+__all__ = ["FWHM_PER_SIGMA", "Peaks", "filter_signal", "find_peaks", "find_peaks_of_any_width"]
 
 Array = npt.NDArray[np.float64]
 
@@ -157,9 +157,8 @@ def find_peaks(
     309 (1967), from memory.
     """
     values = np.asarray(counts, dtype=np.float64)
-    channel = np.arange(len(values), dtype=np.float64)
-    width = np.clip(fwhm(channel), 2.0, len(values) / 8)
-    signal, sd = _patchwork(values, width)
+    width = _checked_width(fwhm, len(values))
+    signal, sd = filter_signal(values, fwhm)
     ratio = signal / sd
     reach = np.maximum(1, np.round(0.4 * width)).astype(int)
     top = np.zeros(len(values), dtype=bool)
@@ -172,16 +171,35 @@ def find_peaks(
         position=np.asarray(index + _vertex(signal[index - 1], signal[index], signal[index + 1])),
         fwhm=width[index],
         significance=ratio[index],
-        area=signal[index] / KERNEL_RESPONSE,
+        area=signal[index],
     )
 
 
-def _patchwork(counts: Array, width: Array) -> tuple[Array, Array]:
-    """Filter signal whose kernel width follows `width` in steps of 9 %."""
-    signal, sd = np.zeros_like(counts), np.ones_like(counts)
-    step = np.round(np.log2(width) * 8)
+def _checked_width(fwhm: Callable[[Array], Array], channels: int) -> Array:
+    return np.clip(fwhm(np.arange(channels, dtype=np.float64)), 2.0, channels / 8)
+
+
+def filter_signal(counts: npt.ArrayLike, fwhm: Callable[[Array], Array]) -> tuple[Array, Array]:
+    """Net area that a peak would have at each channel, by the smoothed second derivative.
+
+    Parameters
+    ----------
+    counts : array_like, shape (n,)
+        Spectrum. [counts]
+    fwhm : callable
+        Peak width as a function of channel. [channel]
+
+    Returns
+    -------
+    area, error : ndarray, shape (n,)
+        Area of the peak centred there, negative beside peaks, and its standard error, at
+        least that of one count. [counts]
+    """
+    values = np.asarray(counts, dtype=np.float64)
+    signal, sd = np.zeros_like(values), np.ones_like(values)
+    step = np.round(np.log2(_checked_width(fwhm, len(values))) * 8)
     for k in np.unique(step):
         here = step == k
-        s, d = _filtered(counts, float(2.0 ** (k / 8)))
+        s, d = _filtered(values, float(2.0 ** (k / 8)))
         signal[here], sd[here] = s[here], d[here]
-    return signal, sd
+    return signal / KERNEL_RESPONSE, sd / KERNEL_RESPONSE

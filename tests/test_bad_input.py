@@ -89,7 +89,7 @@ def test_a_damaged_chunk_is_reported_when_it_is_read(scan):
     data[at + 8 : at + 40] = bytes(32)
     scan.write_bytes(data)
     error = complaint(lambda: open_scan(scan)["counts"].values)
-    assert "cannot be read" in error.found
+    assert "a chunk that cannot be unpacked" in error.found
 
 
 def test_text_and_pictures_are_no_scans(tmp_path):

@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisPlan
+from xrfmap.io.chunks import read_box
 from xrfmap.io.safe import MAX_CHUNK_BYTES, MAX_RANK, clean_text, require_file
 from xrfmap.io.stored import StoredCounts
 
@@ -342,7 +343,9 @@ def read_small(dset: h5py.Dataset, *, allow_links: bool = False) -> npt.NDArray[
         place = _Place(clean_text(dset.file.filename), allow_links)
         found = f"type {dset.dtype}, shape {dset.shape}"
         raise _bad(place, clean_text(dset.name), found, f"at most {MAX_SMALL} numbers")
-    return np.asarray(dset[()], dtype=np.float64)
+    with damaged(Path(dset.file.filename)):
+        box = read_box(dset, tuple(slice(0, n) for n in dset.shape)) if dset.ndim else dset[()]
+    return np.asarray(box, dtype=np.float64)
 
 
 def read_string(node: h5py.Group | h5py.Dataset | None) -> str:
@@ -400,4 +403,4 @@ class H5Counts(StoredCounts):
                     expected=f"a dataset of shape {self.file_shape}",
                     remedy="do not change the file during a run; start again",
                 )
-            return np.asarray(node[key])
+            return read_box(node, key)

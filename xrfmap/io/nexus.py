@@ -11,6 +11,7 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisPlan, DetectorChoice, plan_axes
+from xrfmap.io.chunks import read_box
 from xrfmap.io.hdf5 import (
     H5Counts,
     check_dataset,
@@ -169,7 +170,8 @@ def open_nexus_point(
                 remedy="list scans under [[scan]]",
             )
         with damaged(path):
-            counts = np.ravel(signal.counts[()])
+            box = tuple(slice(0, n) for n in signal.counts.shape)
+            counts = np.ravel(read_box(signal.counts, box))
         top = entry_of(signal.group)
         plan = AxisPlan((None, None, axis))
         found, notes = find_time(_time_groups(signal, top), signal.counts, plan, where)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import h5py
 import numpy as np
@@ -103,7 +104,7 @@ def _seconds(
 
 
 def _arranged(
-    values: npt.NDArray[np.float64],
+    values: npt.NDArray[Any],
     axes: Sequence[int],
     plan: AxisPlan,
     shape: tuple[int, ...],

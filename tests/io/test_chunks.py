@@ -1,0 +1,135 @@
+"""Packed chunks: read as HDF5 reads them, and refused where they would unpack to too much."""
+
+from __future__ import annotations
+
+import bz2
+import itertools
+import zlib
+
+import h5py
+import hdf5plugin
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from xrfmap.errors import InputError
+from xrfmap.io.chunks import read_box
+
+CUBE = np.random.default_rng(9).poisson(1.0, (9, 10, 40))
+BOMBS = {
+    "gzip": ({"compression": "gzip", "shuffle": True}, zlib.compress(bytes(50_000_000), 9)),
+    "gzip with checksum": (
+        {"compression": "gzip", "fletcher32": True},
+        zlib.compress(bytes(50_000_000), 9) + b"1234",
+    ),
+    "bzip2": (dict(hdf5plugin.BZip2()), bz2.compress(bytes(50_000_000))),
+    "bitshuffle": (dict(hdf5plugin.Bitshuffle()), (1 << 40).to_bytes(8, "big") + bytes(60)),
+    "lz4": (dict(hdf5plugin.LZ4()), (1 << 40).to_bytes(8, "big") + bytes(60)),
+    "blosc": (
+        dict(hdf5plugin.Blosc()),
+        b"\2\1\x21\2" + (1 << 31).to_bytes(4, "little") + bytes(60),
+    ),
+    # single segment, content size in 8 bytes (RFC 8878)
+    "zstd": (
+        dict(hdf5plugin.Zstd()),
+        b"\x28\xb5\x2f\xfd\xe0" + (1 << 40).to_bytes(8, "little") + bytes(60),
+    ),
+}
+
+
+@settings(max_examples=60)
+@given(st.data())
+def test_any_box_of_any_chunking_is_what_hdf5_reads(data):
+    dtype = data.draw(st.sampled_from(["u1", "<u2", ">u4", "<i8", ">f4", "f8"]))
+    chunks = tuple(data.draw(st.integers(1, n)) for n in CUBE.shape)
+    options = data.draw(
+        st.sampled_from(
+            [
+                {},
+                {"compression": "gzip"},
+                {"compression": "gzip", "shuffle": True},
+                {"shuffle": True},
+                {"compression": "gzip", "fletcher32": True},
+                {"compression": "lzf", "shuffle": True},
+                dict(hdf5plugin.Bitshuffle()),
+                dict(hdf5plugin.Blosc2()),
+            ]
+        )
+    )
+    key = []
+    for n in CUBE.shape:
+        low = data.draw(st.integers(0, n))
+        key.append(slice(low, data.draw(st.integers(low, n))))
+    with h5py.File.in_memory() as file:
+        dset = file.create_dataset("d", data=CUBE.astype(dtype), chunks=chunks, **options)
+        np.testing.assert_array_equal(read_box(dset, tuple(key)), dset[tuple(key)])
+
+
+def test_chunks_that_were_never_written_hold_the_fill_value():
+    with h5py.File.in_memory() as file:
+        dset = file.create_dataset(
+            "d", shape=(4, 4), chunks=(2, 2), dtype="u2", compression="gzip", fillvalue=7
+        )
+        dset[0, 0] = 1
+        box = (slice(0, 4), slice(0, 4))
+        np.testing.assert_array_equal(read_box(dset, box), dset[...])
+
+
+@pytest.mark.parametrize("name", BOMBS)
+def test_chunks_that_would_unpack_to_too_much_are_refused(name):
+    options, packed = BOMBS[name]
+    with h5py.File.in_memory() as file:
+        # 500 times smaller than what comes out, so the packed chunk is not suspicious by size
+        dset = file.create_dataset(
+            "d", shape=(1, 50_000), chunks=(1, 50_000), dtype="u2", **options
+        )
+        dset.id.write_direct_chunk((0, 0), packed)
+        with pytest.raises(InputError, match="expected chunks of 100000 bytes when unpacked"):
+            read_box(dset, (slice(0, 1), slice(0, 50_000)))
+
+
+def test_a_packed_chunk_larger_than_the_chunk_is_refused():
+    with h5py.File.in_memory() as file:
+        dset = file.create_dataset("d", shape=(8,), chunks=(8,), dtype="u1", compression="gzip")
+        dset.id.write_direct_chunk((0,), bytes(200_000))
+        with pytest.raises(InputError, match="a packed chunk of 200000 bytes"):
+            read_box(dset, (slice(0, 8),))
+
+
+def test_a_chunk_that_is_too_short_or_no_stream_is_refused():
+    for packed in (zlib.compress(bytes(10)), b"no stream at all"):
+        with h5py.File.in_memory() as file:
+            dset = file.create_dataset(
+                "d", shape=(80,), chunks=(80,), dtype="u1", compression="gzip"
+            )
+            dset.id.write_direct_chunk((0,), packed)
+            with pytest.raises(InputError):
+                read_box(dset, (slice(0, 80),))
+
+
+def test_a_filter_that_one_chunk_leaves_out_is_left_out(tmp_path):
+    data = np.arange(40, dtype="u2")
+    # filter 0 is shuffle, filter 1 gzip; the mask names those not applied
+    for mask, packed in ((0b11, data.tobytes()), (0b01, zlib.compress(data.tobytes()))):
+        with h5py.File(tmp_path / "a.h5", "w") as file:
+            dset = file.create_dataset(
+                "d", shape=(40,), chunks=(40,), dtype="u2", compression="gzip", shuffle=True
+            )
+            dset.id.write_direct_chunk((0,), packed, filter_mask=mask)
+        with h5py.File(tmp_path / "a.h5") as file:
+            np.testing.assert_array_equal(read_box(file["d"], (slice(0, 40),)), data)
+            np.testing.assert_array_equal(file["d"][...], data)
+
+
+def test_sizes_in_zstandard_headers():
+    # RFC 8878, 3.1.1.1: every width of the content size, with and without window byte
+    from xrfmap.io.chunks import _zstd_size
+
+    for single, (flag, width) in itertools.product((0, 1), enumerate((1, 2, 4, 8))):
+        if width == 1 and not single:
+            continue
+        header = bytes([flag << 6 | single << 5]) + (b"" if single else b"\x50")
+        header += (200).to_bytes(width, "little")
+        want = 200 + (256 if width == 2 else 0)
+        assert _zstd_size(b"\x28\xb5\x2f\xfd" + header + bytes(9)) == want

@@ -19,7 +19,8 @@ from xrfmap.pigments.evidence import (
     evidence_from_area,
     evidence_from_lines,
 )
-from xrfmap.pigments.rulebase import RuleBase, check_rules, load_rules
+from xrfmap.pigments.rule_files import check_rules, load_rules
+from xrfmap.pigments.rulebase import RuleBase
 from xrfmap.pigments.show import list_rules, show_rule
 
 __all__ = [

@@ -10,7 +10,8 @@ from collections.abc import Sequence
 
 from xrfmap.findings import Flag
 from xrfmap.pigments.dates import date_words, period_verdict
-from xrfmap.pigments.matching import Innocence, Match, Setting
+from xrfmap.pigments.innocents import Innocence
+from xrfmap.pigments.matching import Match, Setting
 from xrfmap.pigments.schema import Material
 from xrfmap.pigments.sets import cheapest, covered_by, items_of
 from xrfmap.pigments.words import element_names, join, next_check, one_or_more, sentence

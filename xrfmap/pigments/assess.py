@@ -5,37 +5,25 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from xrfmap.findings import (
-    VERDICT_ORDER,
-    AreaFinding,
-    Candidate,
-    ElementAmount,
-    Flag,
-    Source,
-    Verdict,
-)
+from xrfmap.findings import VERDICT_ORDER, AreaFinding, Flag, Verdict
 from xrfmap.pigments.alarms import colour_alarm, colours_in, shared_alarm
 from xrfmap.pigments.amounts import Amounts
-from xrfmap.pigments.dates import date_words, dates_in, decline_remark, region_of
-from xrfmap.pigments.evidence import AreaEvidence, ElementEvidence, evidence_from_area
-from xrfmap.pigments.matching import (
-    Innocence,
-    Match,
-    Setting,
-    innocent_sources,
-    match_all,
-)
-from xrfmap.pigments.rulebase import RuleBase, load_rules
-from xrfmap.pigments.sets import Explained, Item, covered_by, find_sets, items_of
-from xrfmap.pigments.verdicts import judge
-from xrfmap.pigments.words import element_names, join, one_or_more, sentence
+from xrfmap.pigments.area_finding import area_finding
+from xrfmap.pigments.dates import decline_remark, region_of
+from xrfmap.pigments.evidence import AreaEvidence, evidence_from_area
+from xrfmap.pigments.flags import judge
+from xrfmap.pigments.innocents import Innocence, innocent_sources
+from xrfmap.pigments.matching import Setting, match_all
+from xrfmap.pigments.rule_files import load_rules
+from xrfmap.pigments.rulebase import RuleBase
+from xrfmap.pigments.sets import Explained, find_sets, items_of
+from xrfmap.pigments.words import element_names, join, sentence
 from xrfmap.settings import Area, Instrument, LayerEntry, Period
 
 __all__ = ["Assessment", "assess", "match_area", "match_pigments", "overall_verdict"]
 
 _AIR = frozenset({"Ar", "Kr", "Xe", "N", "O"})
-_CLASS_SHOWN = 4  # candidates listed of materials that explain the same elements
-_ANTIQUITY = 500  # materials older than this bound no easel painting
+_PATTERN_AREAS = 3  # fewer areas show no pattern
 _BLANK_AREAS, _BLANK_SHARE = 4, 0.005  # a trace alike in so many areas is asked about
 
 
@@ -228,7 +216,7 @@ def _area(setting: Setting, blank: frozenset[str]) -> _Result:
     flags += [] if told else colour_alarm(setting, matches)
     items = items_of(setting, matches, innocents, with_period=setting.area.standing != "later")
     sets = find_sets(items, setting.present)
-    finding = _finding(setting, matches, innocents, items, sets, flags)
+    finding = area_finding(setting, matches, innocents, items, sets, flags)
     remarks = [*judged.remarks, *_remarks(setting, sets)]
     questions = [*judged.questions, *_questions(setting, finding, flags)]
     return _Result(finding, tuple(flags), tuple(remarks), tuple(questions))
@@ -257,170 +245,6 @@ def _blanks(settings: Sequence[Setting]) -> tuple[frozenset[str], list[str]]:
 def _blank_source(element: str) -> Innocence:
     text = "a trace alike in every area, whatever its colour"
     return Innocence(f"blank_{element}", element, "good", text, 0.1)
-
-
-def _finding(
-    setting: Setting,
-    matches: Sequence[Match],
-    innocents: Sequence[Innocence],
-    items: Sequence[Item],
-    sets: Sequence[Explained],
-    flags: Sequence[Flag],
-) -> AreaFinding:
-    area = setting.area
-    covered = covered_by(items)
-    unexplained = [e for e in setting.present if e not in covered]
-    year, why = _not_before(setting, matches, innocents)
-    return AreaFinding(
-        name=area.name,
-        layer=area.layer,
-        elements=[_amount(e, setting) for e in area.elements.values()],
-        candidates=_candidates(setting, sets, items, flags, matches),
-        sets=[[item.matches[0].material.name for item in s.items if item.matches] for s in sets],
-        unexplained=unexplained,
-        summary=_summary(setting, sets, flags, unexplained),
-        origin=area.origin,
-        not_before=year,
-        not_before_because=why,
-    )
-
-
-def _amount(element: ElementEvidence, setting: Setting) -> ElementAmount:
-    best = element.best
-    share = setting.amounts.share(element.symbol)
-    notes = [element.note] if element.note else []
-    if element.competitor and not element.confirmed_by:
-        notes.append(f"may be {element.competitor}")
-    if element.symbol in setting.ignore:
-        notes.append("air or instrument, not the object")
-    elif share is not None and element.detected:
-        notes.append(f"about {100 * share.value:.2g} % of the visible mass, order of magnitude")
-    return ElementAmount(
-        symbol=element.symbol,
-        line=best.family if best else "typed in",
-        net_counts=best.net if best else None,
-        net_counts_err=best.err if best else None,
-        net_counts_ul=best.ul if best else None,
-        detected=element.detected,
-        share_of_area=element.share_of_area,
-        note="; ".join(notes) or None,
-    )
-
-
-def _candidates(
-    setting: Setting,
-    sets: Sequence[Explained],
-    items: Sequence[Item],
-    flags: Sequence[Flag],
-    matches: Sequence[Match],
-) -> list[Candidate]:
-    """Materials of the sets, best class first, and those that were flagged."""
-    flagged = {flag.pigment for flag in flags}
-    shown: dict[str, Match] = {}
-    mates: dict[str, tuple[Match, ...]] = {}
-    for explained in sets:
-        for item in explained.items:
-            for match in item.matches[:_CLASS_SHOWN]:
-                shown.setdefault(match.key, match)
-                mates.setdefault(match.key, item.matches)
-    for match in matches:
-        if match.material.name in flagged:
-            shown.setdefault(match.key, match)
-            mates.setdefault(match.key, (match,))
-    return [_candidate(setting, match, mates[match.key]) for match in shown.values()]
-
-
-def _candidate(setting: Setting, match: Match, mates: Sequence[Match]) -> Candidate:
-    material = match.material
-    alike = [m.material.name for m in mates if m is not match]
-    alike += [setting.rules.materials[k].name for k in setting.rules.look_alikes(match.key)]
-    note = [material.look_alike_note] if material.look_alike_note else []
-    against = list(match.against)
-    if match.verdict != "compatible":
-        against.append(f"dates: {date_words(material, setting.region)}")
-    if material.rarity == "rare":
-        against.append("rarely used")
-    keys = [*material.sources, *material.earliest.sources]
-    sources: list[Source] = setting.rules.references(keys)
-    return Candidate(
-        pigment=material.name,
-        fits_period=match.verdict,
-        support=list(match.support),
-        against=against,
-        look_alikes=list(dict.fromkeys([*alike, *note])),
-        sources=sources,
-    )
-
-
-def _not_before(
-    setting: Setting, matches: Sequence[Match], innocents: Sequence[Innocence]
-) -> tuple[int | None, str]:
-    """Find the earliest year that the elements allow, whatever the stated period.
-
-    For each element the most lenient explanation counts; the latest of these years bounds
-    the paint. Elements that anything always available may explain bound nothing.
-    """
-    best: tuple[int | None, str] = (None, "")
-    free = {i.element for i in innocents if i.grade != "named"}
-    for element in setting.present:
-        if element in free or setting.area.elements[element].competitor:
-            continue
-        options = [m for m in matches if m.explains(element)]
-        if not options:
-            continue
-        first = min(options, key=lambda m: dates_in(m.material, setting.region)[0].low)
-        earliest = dates_in(first.material, setting.region)[0]
-        if earliest.low > _ANTIQUITY and (best[0] is None or earliest.low > best[0]):
-            best = (
-                earliest.low,
-                f"{element_names([element])} in {setting.area.name} asks at the earliest for "
-                f"{first.material.name} ({date_words(first.material, setting.region)})",
-            )
-    return best
-
-
-def _summary(
-    setting: Setting, sets: Sequence[Explained], flags: Sequence[Flag], unexplained: Sequence[str]
-) -> str:
-    area = setting.area
-    if not setting.present:
-        return "No element was detected here; that says nothing on what is present."
-    verb = "stated" if area.origin == "typed in" else "found"
-    text = f"{element_names(setting.present)} {verb}."
-    text = sentence(text)
-    named = [item for item in (sets[0].items if sets else ()) if item.matches]
-    if named:
-        text += f" The simplest reading is {join(_class_words(item) for item in named)}."
-    minor = [i.innocence.text for i in (sets[0].items if sets else ()) if i.innocence is not None]
-    if minor:
-        text += f" Besides: {'; '.join(minor)}."
-    if unexplained:
-        text += f" Not explained by any rule: {element_names(unexplained)}."
-    return f"{text} {_verdict_sentence(setting, flags)}"
-
-
-def _class_words(item: Item) -> str:
-    usual = [m for m in item.matches[1:] if m.material.rarity != "rare"]
-    names = [match.material.name for match in (item.matches[0], *usual)]
-    if len(names) == 1:
-        return names[0]
-    return f"{names[0]} (or {one_or_more(names[1:], 3)}, which elements cannot tell apart)"
-
-
-def _verdict_sentence(setting: Setting, flags: Sequence[Flag]) -> str:
-    if setting.period is None:
-        return "No period was stated to compare with."
-    span = f"{setting.period[0]} to {setting.period[1]}"
-    if not flags:
-        return f"Nothing here contradicts {span}."
-    words = {
-        "out_of_period": "does not fit {span}",
-        "borderline": "lies at the edge of what {span} allows",
-        "later_layer": "is later than {span}, in a layer where a later intervention is likely",
-        "cannot_tell": "cannot be decided for {span} by elements",
-    }
-    told = [f"{flag.pigment} {words[flag.verdict].format(span=span)}" for flag in flags]
-    return f"{sentence(join(told))}."
 
 
 def _remarks(setting: Setting, sets: Sequence[Explained]) -> list[str]:
@@ -453,25 +277,37 @@ def _questions(setting: Setting, finding: AreaFinding, flags: Sequence[Flag]) ->
 
 
 def _with_pattern(flags: Sequence[Flag], settings: Sequence[Setting]) -> list[Flag]:
-    """Add how the deciding element is spread over the areas."""
+    """Add how the deciding element is spread over the areas: place decides beside amount."""
     out = []
     for flag in flags:
         lead = flag.elements[0] if flag.elements else None
-        if lead is None or len(settings) < 3 or flag.verdict == "cannot_tell":
+        if lead is None or len(settings) < _PATTERN_AREAS or flag.verdict == "cannot_tell":
             out.append(flag)
-            continue
-        where = [s.area.name for s in settings if lead in s.present]
-        if len(where) == len(settings):
-            note = (
-                f" {lead} shows in all {len(settings)} areas: an even spread under all colours "
-                f"points to ground, lining or instrument, so check these first."
-            )
-        elif len(where) == 1:
-            note = f" {lead} shows in this area only, of {len(settings)}."
         else:
-            note = f" {lead} shows in {len(where)} of {len(settings)} areas: {join(where)}."
-        out.append(flag.model_copy(update={"reason": flag.reason + note}))
+            reason = f"{flag.reason} {_spread(lead, settings)}"
+            out.append(flag.model_copy(update={"reason": reason}))
     return out
+
+
+def _spread(element: str, settings: Sequence[Setting]) -> str:
+    seen = [s for s in settings if element in s.present]
+    if len(seen) == len(settings):
+        return (
+            f"{element} shows in all {len(settings)} areas: an even spread under all colours "
+            f"points to ground, lining or instrument, so check these first."
+        )
+    if len(seen) == 1:
+        return f"{element} shows in this area only, of {len(settings)}."
+    text = f"{element} shows in {len(seen)} of {len(settings)} areas: "
+    text += f"{join(s.area.name for s in seen)}."
+    shared = frozenset[str].intersection(*(s.colours for s in seen))
+    for colour in sorted(shared):
+        alike = [s for s in settings if colour in s.colours]
+        if len(alike) == len(seen):
+            return (
+                f"{text} These are all the {colour} areas and no others: a pigment, not a ground."
+            )
+    return text
 
 
 def _no_period(period: tuple[int, int] | None) -> list[str]:
@@ -490,9 +326,20 @@ def _cautions(areas: Sequence[AreaEvidence], flags: Sequence[Flag]) -> tuple[str
             "Elements typed in from an older report count as that report states them; how it "
             "separated overlapping lines is not known here."
         )
+    if any(area.origin == "typed in" and _stated(area) for area in areas):
+        texts.append("Typed-in amounts were taken as relative masses, good to a factor of two.")
+    if any(area.origin != "typed in" for area in areas):
+        texts.append(
+            "Amounts from net counts are thin-film masses: orders of magnitude, which layers "
+            "and absorption shift by a factor of two and more."
+        )
     if flags:
         texts.append("A flag is a reason for the next check, not a judgement on the object.")
     return tuple(texts)
+
+
+def _stated(area: AreaEvidence) -> bool:
+    return any(element.amount is not None for element in area.elements.values())
 
 
 def _once(texts: Iterable[str]) -> tuple[str, ...]:

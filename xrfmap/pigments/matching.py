@@ -18,9 +18,9 @@ from xrfmap.pigments.amounts import Amounts, Within, within
 from xrfmap.pigments.dates import period_verdict
 from xrfmap.pigments.evidence import AreaEvidence
 from xrfmap.pigments.rulebase import RuleBase
-from xrfmap.pigments.schema import Companion, Innocent, Material
+from xrfmap.pigments.schema import Companion, Material
 
-__all__ = ["Cover", "Grade", "Innocence", "Match", "Setting", "innocent_sources", "match_all"]
+__all__ = ["Cover", "Grade", "Match", "Setting", "graded", "match_all"]
 
 Grade = Literal["good", "doubtful", "named"]
 _BY_HOW_OFTEN: Mapping[str, Grade] = {
@@ -28,10 +28,9 @@ _BY_HOW_OFTEN: Mapping[str, Grade] = {
     "sometimes": "doubtful",
     "rarely": "named",
 }
-_GRADE_COST: Mapping[Grade, float] = {"good": 0.0, "doubtful": 0.25, "named": 0.6}
 # What one more assumption of each kind costs beside the 1.0 of a material: small against 1,
 # so that the number of materials decides first.
-_RARITY_COST = {"usual": 0.0, "occasional": 0.2, "rare": 0.5}
+_RARITY_COST = {"staple": -0.1, "usual": 0.0, "occasional": 0.2, "rare": 0.5}
 _COLOUR_COST, _CONFLICT_COST, _WEAK_COST, _DOUBT_COST = 0.35, 0.5, 0.3, 0.3
 _COMPANION_COST = 0.05
 
@@ -61,17 +60,6 @@ class Match:
     def explains(self, element: str) -> bool:
         """Whether it accounts for this element, at least doubtfully."""
         return element in self.covers and self.covers[element].grade != "named"
-
-
-@dataclass(frozen=True)
-class Innocence:
-    """A source of an element that is no choice of pigment."""
-
-    key: str
-    element: str
-    grade: Grade
-    text: str
-    cost: float
 
 
 @dataclass(frozen=True)
@@ -115,7 +103,7 @@ def match_all(setting: Setting) -> tuple[list[Match], list[str]]:
         found = _match(key, material, setting, status, text)
         if found is not None:
             matches.append(found)
-    return sorted(matches, key=lambda m: (m.cost, m.material.name)), near
+    return sorted(matches, key=lambda m: (m.cost, m.material.earliest.low, m.material.name)), near
 
 
 def _any_of(material: Material, setting: Setting) -> tuple[str, str]:
@@ -253,10 +241,11 @@ def _companions(material: Material, setting: Setting) -> dict[str, Cover]:
 
 def _companion_grade(companion: Companion, lead: str, setting: Setting) -> Grade | None:
     fit = within(setting.amounts.ratio(companion.element, lead), companion.up_to)
-    return _graded(fit, companion.how_often)
+    return graded(fit, companion.how_often)
 
 
-def _graded(fit: Within, how_often: str) -> Grade | None:
+def graded(fit: Within, how_often: str) -> Grade | None:
+    """Grade an explanation by its amount, or by how usual it is where no amount is known."""
     if fit == "no":
         return None
     if fit == "unknown":
@@ -284,38 +273,3 @@ def _colour_fits(material: Material, setting: Setting) -> bool:
     if not setting.colours or material.kind != "pigment" or "white" in material.colours:
         return True
     return bool(setting.colours & set(material.colours))
-
-
-def innocent_sources(setting: Setting) -> list[Innocence]:
-    """List sources of the elements seen that are no choice of pigment, the best first."""
-    found = []
-    for key, entry in setting.rules.innocents.items():
-        if entry.element not in setting.present:
-            continue
-        if not all(e in setting.present for e in entry.beside):
-            continue
-        if entry.colours and not setting.colours & set(entry.colours):
-            continue
-        grade = _innocent_grade(entry, setting)
-        if grade is not None:
-            cost = 0.1 + _GRADE_COST[grade]
-            found.append(Innocence(key, entry.element, grade, entry.why, cost))
-    return sorted(found, key=lambda i: i.cost)
-
-
-def _innocent_grade(entry: Innocent, setting: Setting) -> Grade | None:
-    fits: list[Within] = []
-    if entry.up_to is not None:
-        fits.append(within(setting.amounts.ratio(entry.element, entry.beside[0]), entry.up_to))
-    if entry.share is not None:
-        fits.append(within(setting.amounts.share(entry.element), entry.share))
-        if fits[-1] in ("yes", "likely") and _patchy(entry, setting):
-            fits[-1] = "unlikely"
-    order = ("yes", "likely", "unknown", "unlikely", "no")
-    return _graded(max(fits, key=order.index), entry.how_often) if fits else "good"
-
-
-def _patchy(entry: Innocent, setting: Setting) -> bool:
-    """Tell a small mean over the area that comes from few pixels: no even trace."""
-    share = setting.area.elements[entry.element].share_of_area
-    return share is not None and share < 0.2 and not entry.beside

@@ -192,7 +192,7 @@ class Material(_Strict):
     common: DateRange | None = None
     decline: Decline | None = None
     regions: list[Region] = []
-    rarity: Literal["usual", "occasional", "rare"] = "usual"
+    rarity: Literal["staple", "usual", "occasional", "rare"] = "usual"
     look_alikes: list[Key] = []
     look_alike_note: Text | None = None
     confirm: list[Method] = Field(min_length=1)

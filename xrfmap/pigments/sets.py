@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from xrfmap.findings import Verdict
-from xrfmap.pigments.matching import Innocence, Match, Setting
+from xrfmap.pigments.innocents import Innocence
+from xrfmap.pigments.matching import Match, Setting
 
 __all__ = ["Explained", "Item", "cheapest", "class_members", "covered_by", "find_sets", "items_of"]
 
@@ -66,7 +67,7 @@ def items_of(
         classes.setdefault(covers, []).append((cost, match))
     items = []
     for covers, members in classes.items():
-        members.sort(key=lambda pair: (pair[0], pair[1].material.name))
+        members.sort(key=lambda pair: pair[0])  # `match_all` has settled the ties
         items.append(Item(covers, members[0][0], tuple(match for _, match in members)))
     best: dict[str, Innocence] = {}
     for innocence in innocents:
@@ -90,7 +91,7 @@ def _asks_for_its_own(setting: Setting, matches: Sequence[Match]) -> frozenset[s
         for e in setting.present
         if setting.amounts.share(e) is None
         and any(
-            m.material.rarity == "usual"
+            m.material.rarity in ("staple", "usual")
             and m.verdict == "compatible"
             and setting.rules.kernels[m.key] == {e}
             for m in matches

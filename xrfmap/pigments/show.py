@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from xrfmap.pigments.dates import date_words
-from xrfmap.pigments.rulebase import RuleBase, load_rules
+from xrfmap.pigments.rule_files import load_rules
+from xrfmap.pigments.rulebase import RuleBase
 from xrfmap.pigments.schema import Material
 from xrfmap.pigments.words import METHODS, element_names, join
 

@@ -20,8 +20,8 @@ __all__ = ["calibration_table", "finding_tables", "line_table", "point_table", "
 _TEXT_UNITS = {"_kev": "keV", "_ev": "eV", "_s": "s", "_channel": "keV"}
 
 
-def _number(key: str, title: str, note: str = "") -> Column:
-    return Column(key, title, "number", note)
+def _number(key: str, title: str, *, digits: int = 3, err: str = "") -> Column:
+    return Column(key, title, "number", digits, err)
 
 
 def element_table(findings: Findings) -> Table:
@@ -55,8 +55,10 @@ def line_table(maps: xr.Dataset, scan: str = "") -> Table:
     unit = fields.field(maps, fields.line_labels(maps)[0]).unit if maps.sizes["line"] else "counts"
     columns = (
         Column("line", "Line family"),
-        _number("net_counts_sum [counts]", "Net counts, all pixels"),
-        _number("net_counts_sum_err [counts]", "Standard error"),
+        _number(
+            "net_counts_sum [counts]", "Net counts, all pixels", err="net_counts_sum_err [counts]"
+        ),
+        _number("net_counts_sum_err [counts]", "Standard error", digits=2),
         _number(f"median [{unit}]", f"Median [{unit}]"),
         _number(f"maximum [{unit}]", f"Maximum [{unit}]"),
         _number(f"decision_threshold_median [{unit}]", f"Decision threshold [{unit}]"),
@@ -95,7 +97,8 @@ def area_table(findings: Findings) -> Table:
     columns = (
         Column("area", "Area"), Column("layer", "Layer"), Column("origin", "Seen by"),
         Column("element", "Element"), Column("line", "Line family"),
-        _number("net_counts [counts]", "Net counts"), _number("err [counts]", "Standard error"),
+        _number("net_counts [counts]", "Net counts", err="err [counts]"),
+        _number("err [counts]", "Standard error", digits=2),
         _number("upper_limit_95 [counts]", "95 % upper limit"), Column("detected", "Detected"),
         _number("share [% of area]", "Share of area [%]"), Column("note", "Note"),
     )  # fmt: skip
@@ -211,7 +214,8 @@ def point_table(points: Mapping[str, xr.Dataset]) -> Table | None:
     """Line families of the point spectra; None where no point was fitted."""
     columns = (
         Column("point", "Point"), Column("line", "Line family"),
-        _number("net_counts [counts]", "Net counts"), _number("err [counts]", "Standard error"),
+        _number("net_counts [counts]", "Net counts", err="err [counts]"),
+        _number("err [counts]", "Standard error", digits=2),
         _number("upper_limit_95 [counts]", "95 % upper limit"),
         _number("decision_threshold [counts]", "Decision threshold"),
         _number("detection_limit [counts]", "Detection limit"), Column("detected", "Detected"),
@@ -242,7 +246,7 @@ def calibration_table(findings: Findings) -> Table | None:
         return None
     columns = (
         Column("quantity", "Quantity"), _number("value", "Value"),
-        _number("err", "Standard error"), Column("unit", "Unit"),
+        _number("err", "Standard error", digits=2), Column("unit", "Unit"),
     )  # fmt: skip
     rows: list[tuple[Value, ...]] = []
     for key, value in held.items():
@@ -301,10 +305,15 @@ def _records(key: str, caption: str, records: list[Mapping[str, Any]]) -> Table:
     return Table(key, caption, columns, rows)
 
 
+def _facts(held: Any) -> Mapping[str, Any]:
+    """Return what is known of an input: a mapping, or its bare hash."""
+    return held if isinstance(held, Mapping) else {"sha256": held}
+
+
 def _part(key: str, caption: str, part: Any) -> Table:
     name = f"run_{slug(key)}"
-    if isinstance(part, Mapping) and part and all(isinstance(v, Mapping) for v in part.values()):
-        part = [{"name": key_, **value} for key_, value in part.items()]
+    if key == "inputs" and isinstance(part, Mapping):
+        part = [{"file": file, **_facts(held)} for file, held in part.items()]
     if isinstance(part, list | tuple) and part and all(isinstance(p, Mapping) for p in part):
         return _records(name, caption, list(part))
     rows = tuple(_flat(part, ""))
@@ -319,7 +328,7 @@ def run_tables(run: Mapping[str, Any]) -> list[Table]:
     }  # fmt: skip
     single = {key: value for key, value in run.items() if not isinstance(value, Mapping | list)}
     parts = {"run": single, **{key: run[key] for key in captions if key in run}}
-    parts |= {key: value for key, value in run.items() if key not in single | captions}
+    parts |= {key: value for key, value in run.items() if key not in {*single, *captions}}
     tables = [
         _part(key, captions.get(key, key.replace("_", " ").capitalize()), part)
         for key, part in parts.items()

@@ -147,8 +147,12 @@ def grid(maps: xr.Dataset) -> Grid:
 
 def upright(array: xr.DataArray) -> Array:
     """Values with y downward and x to the right, whichever way the stage ran."""
-    ordered = array.sortby("y").sortby("x").transpose("y", "x")
-    return np.asarray(ordered.values, dtype=float)
+    values = np.asarray(array.transpose("y", "x").values, dtype=float)
+    for axis, name in enumerate(("y", "x")):
+        places = np.asarray(array[name].values, dtype=float)
+        if np.any(np.diff(places) < 0):
+            values = np.take(values, np.argsort(places, kind="stable"), axis=axis)
+    return values
 
 
 def bad_pixels(maps: xr.Dataset) -> Mask:

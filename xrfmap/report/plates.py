@@ -219,7 +219,8 @@ def _quality_plate(maps: xr.Dataset, name: str, step: int, taken: Sequence[str])
     }  # fmt: skip
     return Plate(
         ident=slug(name, taken), title=title, subtitle="quality of the measurement",
-        alt=f"Map of {title.lower()}, from {number(span.low)} to {number(span.high)} {shown.unit}.",
+        alt=f"Map of {title.lower()}, from {number(span.low)} to "
+            f"{number(span.high)} {shown.unit}".rstrip() + ".",
         image=_picture(shown, span, step), low=span.low, high=span.high, unit=shown.unit,
         statement=words[name], note=f"{span.sentence}.",
     )  # fmt: skip

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from xrfmap.report.words import number
+from xrfmap.report.words import number, with_error
 
 __all__ = ["Cell", "Column", "Table", "csv_text", "write_csv"]
 
@@ -24,7 +24,8 @@ class Column:
     key: str  # heading in the CSV file, unit included
     title: str  # heading on the page
     kind: Literal["text", "number"] = "text"
-    note: str = ""  # told to the reader beneath the table
+    digits: int = 3  # significant digits on the page
+    err: str = ""  # key of the column that holds the standard error and so sets the digits
 
 
 @dataclass(frozen=True)
@@ -46,10 +47,11 @@ class Table:
 
     def cells(self) -> list[list[Cell]]:
         """Cells for the page."""
-        return [
-            [_cell(value, column.kind) for value, column in zip(row, self.columns, strict=True)]
-            for row in self.rows
-        ]
+        return [self._row(row) for row in self.rows]
+
+    def _row(self, row: tuple[Value, ...]) -> list[Cell]:
+        held = dict(zip((column.key for column in self.columns), row, strict=True))
+        return [_cell(held[column.key], column, held.get(column.err)) for column in self.columns]
 
     @property
     def short(self) -> bool:
@@ -57,15 +59,18 @@ class Table:
         return len(self.rows) <= 12
 
 
-def _cell(value: Value, kind: str) -> Cell:
+def _cell(value: Value, column: Column, err: Value) -> Cell:
     if value is None:
-        return Cell("–", "" if kind == "text" else "-inf")
+        return Cell("–", "" if column.kind == "text" else "-inf")
     if isinstance(value, bool):
         return Cell("yes" if value else "no", str(int(value)))
     if isinstance(value, int):
         return Cell(str(value).replace("-", "−"), str(value))  # years stay ungrouped
     if isinstance(value, float):
-        return Cell(number(value), repr(value) if math.isfinite(value) else "-inf")
+        shown = number(value, column.digits)
+        if isinstance(err, float) and math.isfinite(err) and err > 0:
+            shown = with_error(value, err).split(" ± ")[0]
+        return Cell(shown, repr(value) if math.isfinite(value) else "-inf")
     return Cell(value, value.casefold())
 
 

@@ -35,6 +35,18 @@ def _trimmed(row: Array, least: float) -> tuple[int, list[float | int]]:
     return start, _digits(np.where(row[start:stop] > least, row[start:stop], 0.0))
 
 
+def _visible(value: Any) -> Any:
+    """Return the same with control characters made visible in every text."""
+    if isinstance(value, str):
+        # addresses of pictures are long, and ASCII by their making
+        return value if value.startswith("data:image/") else style.visible_text(value)
+    if isinstance(value, dict):
+        return {key: _visible(held) for key, held in value.items()}
+    if isinstance(value, list) and value and not isinstance(value[0], int | float):
+        return [_visible(held) for held in value]
+    return value
+
+
 def _one(name: str, spectra: xr.Dataset, counts: str, *, fitted: bool) -> dict[str, Any]:
     energy = np.asarray(spectra["energy"].values, dtype=float)
     measured = np.asarray(spectra[counts].values, dtype=float)
@@ -50,11 +62,11 @@ def _one(name: str, spectra: xr.Dataset, counts: str, *, fitted: bool) -> dict[s
         for index, (label, row) in enumerate(zip(labels, block, strict=True)):
             start, values = _trimmed(row, 0.05)
             ink, dash = style.component_ink(index)
-            parts.append({"label": style.visible_text(label), "start": start, "values": values,
+            parts.append({"label": label, "start": start, "values": values,
                           "ink": ink, "dash": " ".join(f"{d:g}" for d in dash)})  # fmt: skip
     low, high = shown_range(energy, measured, model)
     return {
-        "name": style.visible_text(name),
+        "name": name,
         "energy": _digits(energy, 7),
         "counts": _digits(measured, 6),
         "model": _digits(model) if model is not None else None,
@@ -95,14 +107,14 @@ def spectra_data(
         counts = "sum_counts" if "sum_counts" in point else "counts"
         if counts in point and "energy" in point.coords:
             found.append(_one(f"Point {name}", point, counts, fitted=True))
-    return found
+    return [_visible(one) for one in found]
 
 
 def light_table_data(atlas: Atlas, study: Study) -> dict[str, Any]:
     """Gather what the page needs to read values back from the pictures and to draw areas."""
     lut = ["#{:02x}{:02x}{:02x}".format(*row) for row in style.map_lut()]
     shape = atlas.grid
-    return {
+    data = {
         "lut": lut,
         "mask": style.MASK,
         "inks": list(style.COMPOSITE_INKS),
@@ -114,11 +126,12 @@ def light_table_data(atlas: Atlas, study: Study) -> dict[str, Any]:
             for p in (*atlas.elements, *atlas.quality)
         ],
         "areas": [
-            {"name": style.visible_text(area.name), "ring": [list(p) for p in area.polygon_mm]}
+            {"name": area.name, "ring": [list(p) for p in area.polygon_mm]}
             for area in study.area if area.polygon_mm
         ],
         "points": [
-            {"name": style.visible_text(p.name or p.file), "x": p.x_mm, "y": p.y_mm}
+            {"name": p.name or p.file, "x": p.x_mm, "y": p.y_mm}
             for p in study.point if p.x_mm is not None and p.y_mm is not None
         ],
     }  # fmt: skip
+    return dict(_visible(data))

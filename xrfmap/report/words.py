@@ -156,7 +156,7 @@ def with_error(value: float | None, err: float | None) -> str:
     if err is None or not math.isfinite(err) or err <= 0:
         return number(value)
     places = 1 - math.floor(math.log10(err))
-    if places > 7:
+    if places > 9:
         return f"{number(value)} ± {number(err, 2)}"
     text = f"{round(value, places):.{max(0, places)}f} ± {round(err, places):.{max(0, places)}f}"
     return " ± ".join(_grouped(part) for part in text.split(" ± "))

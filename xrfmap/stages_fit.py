@@ -13,6 +13,7 @@ import xarray as xr
 from xrfmap.area_evidence import Measured, area_evidence
 from xrfmap.areas import area_mask, line_shares, outside_share, sum_areas
 from xrfmap.findings import ElementFinding
+from xrfmap.io.images import read_mask
 from xrfmap.io.results import read_maps, write_maps
 from xrfmap.pigments import AreaEvidence
 from xrfmap.settings import Area
@@ -178,7 +179,6 @@ def _lies_on(area: Area, scan: Scanned, scans: int) -> bool:
 
 
 def _masks(run: Run, scan: Scanned, areas: Sequence[Area]) -> dict[str, Mask]:
-    from xrfmap.io.images import read_mask
 
     masks = {}
     for area in areas:

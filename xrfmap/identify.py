@@ -19,7 +19,7 @@ from xrfmap.elements import symbol
 from xrfmap.evidence import Evidence, Judge
 from xrfmap.findings import ElementFinding
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
-from xrfmap.refine import Refined, SumFit, fit_sum, refine
+from xrfmap.refine import Refined, SumFit, fit_sum, refine, solve
 from xrfmap.scan import instrument_of
 from xrfmap.settings import Instrument
 from xrfmap.summary import Summary, pile_up_shape, summarise
@@ -55,6 +55,9 @@ Z_UNUSUAL = 9.0
 
 Z_LINE = 3.0
 """Standard errors at which a single group of lines counts as seen."""
+
+GROW_ERROR = 0.015
+"""Relative model error while elements are still being added."""
 
 SUM_PIECES = 18
 """Pieces of the continuum on summed spectra: about 1 keV at the low, 3 keV at the high end."""
@@ -282,8 +285,21 @@ def _grow(
                 break
             chosen += added
             refined = _bare(counts, _with(refined.model, chosen, library))
-        refined = refine(counts, _with(refined.model, chosen, library))
+        refined = _strict(refine(counts, _with(refined.model, chosen, library)))
     return refined
+
+
+def _strict(refined: Refined) -> Refined:
+    """Judge what is missing with a small model error.
+
+    The error found from the fit would be large exactly where an element is missing, and
+    so hide it.
+    """
+    fit = solve(
+        refined.fit.counts, refined.fit.matrix, refined.fit.edges, refined.fit.labels,
+        model_error=GROW_ERROR,
+    )  # fmt: skip
+    return replace(refined, fit=fit)
 
 
 def _regrow(
@@ -294,7 +310,7 @@ def _regrow(
 ) -> Refined:
     """Start from known elements, add what is still missing, refine once."""
     chosen = [e for e in known if e in library]
-    refined = refine(counts, _with(model, chosen, library), steps=6)
+    refined = _strict(refine(counts, _with(model, chosen, library), steps=6))
     added = _best(refined, library, tuple(library), chosen, Z_UNUSUAL)
     if added:
         refined = refine(counts, _with(refined.model, chosen + added, library), steps=6)
@@ -310,7 +326,7 @@ def _with(
 
 def _bare(counts: Array, model: SpectrumModel) -> Refined:
     """Fit with the shapes as they are, their uncertainty left out."""
-    fit = fit_sum(counts, model, model_error=0.02)
+    fit = fit_sum(counts, model, model_error=GROW_ERROR)
     return Refined(model, fit, {}, np.zeros((len(fit.counts), 0)), np.zeros(0))
 
 
@@ -342,6 +358,12 @@ def _best(
     return picked
 
 
+def _settled(refined: Refined) -> Refined:
+    """Fit again with the model error that the complete model leaves."""
+    fit = refined.fit
+    return replace(refined, fit=solve(fit.counts, fit.matrix, fit.edges, fit.labels))
+
+
 def _prune(
     counts: Array,
     refined: Refined,
@@ -349,6 +371,7 @@ def _prune(
     elements: Sequence[str] | None,
 ) -> tuple[Refined, Judge]:
     """Take out elements that the complete model does not need, the least sure first."""
+    refined = _settled(refined)
     while True:
         judge = Judge(refined)
         if elements is not None:

@@ -22,6 +22,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.optimize import nnls
 
+from xrfmap.atomic import edge_energy
 from xrfmap.lineshape import EPSILON_KEV, FWHM_PER_SIGMA
 from xrfmap.templates import DEFAULT_COVER, Emitter, SpectrumModel, merge_edges
 
@@ -242,6 +243,10 @@ def _on_model(field: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
     return lambda m, v: replace(m, **{field: v})  # type: ignore[arg-type]
 
 
+def _on_absorber(element: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
+    return lambda m, v: replace(m, absorbers={**m.absorbers, element: v})
+
+
 def _on_cover(label: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
     return lambda m, v: replace(m, cover={**m.cover, label: v})
 
@@ -281,24 +286,41 @@ def _knobs(counts: Array, model: SpectrumModel) -> list[_Knob]:
         found += [
             _Knob("compton_shift", model.compton_shift, 0.1, 0.6, 1.4, 1e-3,
                   _on_model("compton_shift")),
-            _Knob("compton_fwhm_kev", model.compton_fwhm_kev, 0.1, 0.02, 1.5, 1e-3,
+            _Knob("compton_fwhm_kev", model.compton_fwhm_kev, 0.1, 0.01, 1.5, 1e-3,
                   _on_model("compton_fwhm_kev")),
         ]  # fmt: skip
     if model.mixed_pile_up is not None:
         found.append(
-            _Knob("pile_up_mixing", model.pile_up_mixing, 0.3, -0.5, 1.0, 1e-2,
+            _Knob("pile_up_mixing", model.pile_up_mixing, 0.5, -3.0, 1.0, 1e-2,
                   _on_model("pile_up_mixing"))
         )  # fmt: skip
     fit = fit_sum(counts, model)
     for emitter in model.emitters:
         if emitter.kind == "element":
             found += _ratio_knobs(emitter, model, fit)
-        elif fit.net(emitter.label)[0] > 25 * fit.net(emitter.label)[1]:
+        elif emitter.kind == "rayleigh" and fit.net(emitter.label)[0] > 25 * fit.net(emitter.label)[1]:
             found.append(
                 _Knob(f"cover {emitter.label}", 0.0, 0.5, -2.0, 2.0, 1e-3,
                       _on_cover(emitter.label))
             )  # fmt: skip
+    found += [
+        _Knob(f"absorber {e}", model.absorbers.get(e, 0.05), 0.5, 0.0, 5.0, 1e-3, _on_absorber(e))
+        for e in _absorbers(model, fit)
+    ]
     return found
+
+
+def _absorbers(model: SpectrumModel, fit: SumFit) -> list[str]:
+    """Strongest elements with an absorption edge inside the fitted range."""
+    counts: dict[str, float] = {}
+    low, high = model.energy_range
+    for emitter in model.emitters:
+        shell = {"K": "K", "L": "L3", "M": "M5"}[emitter.family]
+        inside = low + 1 < edge_energy(emitter.element, shell) < high - 1
+        if emitter.kind == "element" and inside:
+            counts[emitter.element] = counts.get(emitter.element, 0) + fit.net(emitter.label)[0]
+    strong = sorted(counts, key=lambda e: -counts[e])[:4]
+    return [e for e in strong if counts[e] > 0.02 * fit.counts.sum()]
 
 
 def _ratio_knobs(emitter: Emitter, model: SpectrumModel, fit: SumFit) -> list[_Knob]:
@@ -357,15 +379,18 @@ def _slopes(
             result[:, k] = merge(_scale_slope(knob.name, model, total), fit.edges)
             continue
         moved = knob.act(model, float(value) + knob.step)
-        change = np.zeros(len(fit.fitted))
         if knob.name == "pile_up_mixing":
-            amount = fit.net("pile-up")[0]
             new = moved.pile_up_column() - model.pile_up_column()
-            result[:, k] = merge(new, fit.edges) * amount / knob.step
-            continue
-        for c in _concerned(knob.name, model, fit, where):
-            new = merge(moved.column(moved.emitters[c]), fit.edges)
-            change += (new - fit.matrix[:, c]) * fit.amplitude[c]
+            change = merge(new, fit.edges) * fit.net("pile-up")[0]
+        elif knob.name.startswith("absorber "):
+            pieces = len(model.knots)
+            new = merge(moved.continuum() - model.continuum(), fit.edges)
+            change = new @ fit.amplitude[-pieces:]
+        else:
+            change = np.zeros(len(fit.fitted))
+            for c in _concerned(knob.name, model, fit, where):
+                column = merge(moved.column(moved.emitters[c]), fit.edges)
+                change += (column - fit.matrix[:, c]) * fit.amplitude[c]
         result[:, k] = change / knob.step
     return result
 

@@ -16,7 +16,16 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.atomic import Material, edge_energy, families, family_cross_sections
+from xrfmap.atomic import (
+    ENERGY_MIN_KEV,
+    Line,
+    Material,
+    attenuation,
+    edge_energy,
+    families,
+    family_cross_sections,
+    material_attenuation,
+)
 from xrfmap.detector import efficiency, escape_lines
 from xrfmap.lineshape import EnergyScale, Response, peaks, shelf_shape
 from xrfmap.scatter import compton_profile, scatter
@@ -41,6 +50,8 @@ Array = npt.NDArray[np.float64]
 COVER_POWER = -2.8  # attenuation of light matter falls about as E^-2.8 between edges
 DEFAULT_COVER = 0.3  # a paint layer weakens its own main line by roughly a quarter
 PROFILE_STEP_KEV = 0.06  # far below the peak width at the energies where Compton matters
+LIGHT = Material.from_formula("C6H10O5", 1.5, "cellulose")  # stands for all that is organic
+CHALK = Material.from_formula("CaCO3", 2.7, "calcium carbonate")
 WEAK_LINE = 2e-4  # lines below this share of their family are left out of a column
 
 
@@ -211,20 +222,53 @@ def scatter_emitters(
             Emitter(f"{label} Rayleigh", metal, family, energy, weights, names, (), "rayleigh")
         )
         if energy[np.argmax(rate)] > 5.0:  # below, the shift is less than a tenth of a width
-            found.append(_compton(f"{label} Compton", metal, family, energy, weights, instrument))
+            found += _compton_humps(label, metal, family, group, weights, instrument)
     return tuple(found)
 
 
+def _compton_humps(
+    label: str,
+    metal: str,
+    family: str,
+    group: list[tuple[Line, float]],
+    weights: Array,
+    instrument: Instrument,
+) -> list[Emitter]:
+    """Alpha and beta lines apart (absorption changes their ratio), the alpha hump twice.
+
+    Electrons of light atoms give a narrow hump, those of heavier ones a broad one; their
+    mixture changes with the paint.
+    """
+    energy = np.array([line.energy_kev for line, _ in group])
+    main = float(energy[np.argmax(weights)])
+    alpha = np.abs(energy - main) < 0.05 * main
+    humps = [
+        (f"{label} Compton", alpha, LIGHT),
+        (f"{label} Compton broad", alpha, CHALK),
+        (f"{label} Compton beta", ~alpha & (energy > main), LIGHT),
+    ]
+    return [
+        _compton(name, metal, family, energy[part], weights[part], instrument, material)
+        for name, part, material in humps
+        if weights[part].sum() > 0.01
+    ]
+
+
 def _compton(
-    label: str, metal: str, family: str, energy: Array, weights: Array, instrument: Instrument
+    label: str,
+    metal: str,
+    family: str,
+    energy: Array,
+    weights: Array,
+    instrument: Instrument,
+    material: Material,
 ) -> Emitter:
-    """Compton-scattered lines with the profile that the electrons of chalk give them."""
+    """Compton-scattered lines with the profile that a material's electrons give them."""
     angle = scatter_angle_deg(instrument)
-    chalk = Material.from_formula("CaCO3", 2.7)
-    strong = weights > 0.01
+    strong = weights > 0.02 * weights.max()
     after, share, origin = [], [], []
     for e, w in zip(energy[strong], weights[strong], strict=True):
-        profile_energy, profile = compton_profile(chalk, float(e), angle)
+        profile_energy, profile = compton_profile(material, float(e), angle)
         bins = np.arange(profile_energy[0], profile_energy[-1] + PROFILE_STEP_KEV, PROFILE_STEP_KEV)
         binned, _ = np.histogram(profile_energy, bins, weights=profile)
         seen = binned > 1e-4 * binned.max()
@@ -241,7 +285,7 @@ def _compton(
 def scatter_carrier(
     instrument: Instrument, anode: str | None, scale: EnergyScale, channels: int
 ) -> Array:
-    """Shape of the tube continuum that chalk scatters into the detector.
+    """Shape of the tube continuum that light matter scatters into the detector.
 
     Returns
     -------
@@ -249,8 +293,8 @@ def scatter_carrier(
         Per channel, largest value one; at least 1e-3, so that the basis can also hold
         what is not scatter (charge losses, bremsstrahlung of photoelectrons).
     """
-    ground = Stack([Layer(Material.from_formula("CaCO3", 1.7), 0.05)])
-    seen = scatter(ground, excitation(instrument, anode), instrument)
+    board = Stack([Layer(LIGHT, 0.2)])
+    seen = scatter(board, excitation(instrument, anode), instrument)
     rate = seen.continuum * efficiency(seen.energy_kev, instrument)
     energy = scale.energy(np.arange(channels))
     shape = np.interp(energy, seen.energy_kev, rate, left=0.0, right=0.0)
@@ -319,6 +363,9 @@ class SpectrumModel:
         Broadening of the Compton hump beyond the detector. [keV]
     carrier : ndarray, shape (channels,), optional
         Shape that the continuum basis modulates; flat by default.
+    absorbers : mapping of str to float
+        Elements whose absorption edges show in the continuum, each with its mass relative
+        to that of light matter.
     knots : ndarray
         Knots of the continuum. [keV]
     pile_up : ndarray, shape (channels,), optional
@@ -341,6 +388,7 @@ class SpectrumModel:
     compton_shift: float = 1.0
     compton_fwhm_kev: float = 0.1
     carrier: Array | None = None
+    absorbers: Mapping[str, float] = field(default_factory=dict)
     pile_up: Array | None = None
     mixed_pile_up: Array | None = None
     pile_up_mixing: float = 0.0
@@ -399,10 +447,20 @@ class SpectrumModel:
         return np.asarray(np.maximum(self.pile_up + mixed, 0.0))
 
     def continuum(self) -> Array:
-        """Continuum basis, shape (channels, len(knots)): hats times the carrier."""
+        """Continuum basis, shape (channels, len(knots)): hats times the carrier.
+
+        Scatter from a thick body goes with ``1 / (mu_in + mu_out)``; heavy elements in it
+        show by their edges, ``carrier / (1 + sum k mu_element / mu_light)``.
+        """
         energy = self.scale.energy(np.arange(self.channels))
         basis = hats(energy, self.knots)
-        return basis if self.carrier is None else basis * self.carrier[:, None]
+        shape = np.ones(self.channels) if self.carrier is None else self.carrier
+        if self.absorbers:
+            within = np.clip(energy, ENERGY_MIN_KEV, 200.0)
+            light = material_attenuation(LIGHT, within)
+            heavy = sum(k * attenuation(e, within) for e, k in self.absorbers.items())
+            shape = shape / (1 + heavy / light)
+        return np.asarray(basis * shape[:, None])
 
     def matrix(self) -> Array:
         """All columns, shape (channels, components), in the order of :attr:`labels`."""

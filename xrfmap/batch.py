@@ -23,6 +23,7 @@ from xrfmap.progress import Progress
 
 __all__ = ["Outcome", "folders_for", "run_batch", "run_one"]
 
+CRASH = "crash.txt"
 POLL_S = 0.2  # how often the parent looks for news; faster is not seen
 
 
@@ -111,6 +112,7 @@ def run_one(study: Path, folder: Path, fresh: bool, progress: Progress) -> Outco
         return Outcome(str(study), str(folder), error=_crash(bad, folder), crashed=True)
     finally:
         progress.close()
+    (folder / CRASH).unlink(missing_ok=True)  # of an earlier run
     period = findings.period or {}
     years = [str(period[key]) for key in ("from", "to") if period.get(key) is not None]
     return Outcome(
@@ -125,7 +127,7 @@ def run_one(study: Path, folder: Path, fresh: bool, progress: Progress) -> Outco
 
 
 def _crash(bad: Exception, folder: Path) -> str:
-    note = folder / "crash.txt"
+    note = folder / CRASH
     text = f"the program failed: {type(bad).__name__}: {bad}"
     try:
         folder.mkdir(parents=True, exist_ok=True)

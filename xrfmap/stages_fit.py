@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +15,7 @@ from xrfmap.areas import area_mask, line_shares, outside_share, sum_areas
 from xrfmap.findings import ElementFinding
 from xrfmap.io.images import read_mask
 from xrfmap.io.results import read_maps, write_maps
+from xrfmap.outside import groups_outside
 from xrfmap.pigments import AreaEvidence
 from xrfmap.settings import Area
 from xrfmap.stages import (
@@ -29,7 +30,7 @@ from xrfmap.stages import (
 if TYPE_CHECKING:
     from xrfmap.identify import Found
 
-__all__ = ["REST", "fit_points", "map_scans", "measure_areas"]
+__all__ = ["REST", "fit_points", "map_scans", "measure_areas", "strong_outside"]
 
 REST = "rest of the scan"
 """What lies outside every drawn area: nothing on a scan goes unread."""
@@ -148,7 +149,7 @@ def measure_areas(
     for number, scan in enumerate(scans, 1):
         drawn = [a for a in run.study.area if _lies_on(a, scan, len(scans))]
         masks = _masks(run, scan, drawn)
-        left = ~np.any([*masks.values(), np.zeros(_shape(scan), dtype=bool)], axis=0)
+        left = _outside(scan, masks.values())
         rest = REST if len(scans) == 1 else f"{REST} {scan.name}"
         if left.any():
             masks[rest] = left
@@ -167,6 +168,34 @@ def measure_areas(
             rests.append(area_evidence(Area(name=f"point {point.name}"), [found]))
     layers = run.study.layer
     return [area_evidence(a, measured[a.name], layers) for a in run.study.area] + rests
+
+
+def strong_outside(run: Run, scans: Sequence[Scanned]) -> list[AreaEvidence]:
+    """Find groups of pixels outside every drawn area where an element is strong.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    scans : sequence of Scanned
+        With maps.
+
+    Returns
+    -------
+    list of AreaEvidence
+        See :func:`xrfmap.outside.groups_outside`.
+    """
+    groups = []
+    for scan in scans:
+        if scan.maps is not None:
+            drawn = [a for a in run.study.area if _lies_on(a, scan, len(scans))]
+            left = _outside(scan, _masks(run, scan, drawn).values())
+            groups += list(groups_outside(scan.maps, left, scan.elements))
+    return groups
+
+
+def _outside(scan: Scanned, masks: Iterable[Mask]) -> Mask:
+    return np.asarray(~np.any([*masks, np.zeros(_shape(scan), dtype=bool)], axis=0))
 
 
 def _shape(scan: Scanned) -> tuple[int, int]:

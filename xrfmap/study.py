@@ -6,10 +6,11 @@ import os
 import platform
 import shutil
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import xarray as xr
 
@@ -19,7 +20,7 @@ from xrfmap.io.safe import sha256_of
 from xrfmap.lineshape import EnergyScale
 from xrfmap.progress import Progress
 from xrfmap.scan import instrument_of
-from xrfmap.settings import load_study
+from xrfmap.settings import Study, load_study
 from xrfmap.stages import (
     Measurement,
     PointSpectrum,
@@ -28,8 +29,11 @@ from xrfmap.stages import (
     calibrate_inputs,
     read_inputs,
 )
-from xrfmap.stages_fit import fit_points, map_scans, measure_areas
+from xrfmap.stages_fit import fit_points, map_scans, measure_areas, strong_outside
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
+
+if TYPE_CHECKING:
+    from xrfmap.pigments import AreaEvidence, Assessment, RuleBase
 
 __all__ = ["run_study"]
 
@@ -108,9 +112,9 @@ def _stages(run: Run, path: Path) -> Findings:
 
 
 def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) -> Findings:
-    """Areas, pigments and dates: quick, so done anew each time."""
+    """Areas, pigments and dates: quick but for the areas, so done anew each time."""
     from xrfmap.chronology import date_layers
-    from xrfmap.pigments import assess, load_rules, overall_verdict
+    from xrfmap.pigments import load_rules, overall_verdict
 
     study = run.study
     extra = run.input_file(study.rules.file, "rules.file") if study.rules else None
@@ -118,26 +122,17 @@ def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) 
     areas = measure_areas(run, scans, points)
     start = time.perf_counter()
     run.progress.begin("pigments and dates")
-    measured: list[Measurement] = [*scans, *points]
-    result = assess(
-        areas,
-        study.period,
-        study.layer,
-        rules,
-        instrument=instrument_of(measured[0].data) if measured else study.instrument,
-        region=study.period.region if study.period else None,
-        ignore=_of_the_instrument(measured),
-    )
+    assess = partial(_assess, study=study, measured=[*scans, *points], rules=rules)
+    result = assess([*areas, *_suspect(assess, strong_outside(run, scans))])
     dates = date_layers(study, result.areas, result.flags, rules)
     flags = sorted([*result.flags, *dates.flags], key=lambda f: VERDICT_ORDER.index(f.verdict))
     overall = overall_verdict(flags) if study.period else result.overall
     run.progress.end(f"{len(flags)} flags, overall {overall}")
     seconds = round(time.perf_counter() - start, 3)
     run.timings.append({"stage": "pigments and dates", "seconds": seconds, "repeated": True})
-    period = study.period
     return Findings(
         title=study.object.title,
-        period=period.model_dump(by_alias=True) if period else None,
+        period=study.period.model_dump(by_alias=True) if study.period else None,
         calibration=_calibration(scans, points),
         elements=_elements(scans, points),
         areas=list(result.areas),
@@ -148,6 +143,34 @@ def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) 
         remarks=[*result.remarks, *dates.remarks],
         cautions=[*run.cautions, *result.cautions],
     )
+
+
+def _assess(
+    areas: Sequence[AreaEvidence], study: Study, measured: Sequence[Measurement], rules: RuleBase
+) -> Assessment:
+    from xrfmap.pigments import assess
+
+    return assess(
+        areas,
+        study.period,
+        study.layer,
+        rules,
+        instrument=instrument_of(measured[0].data) if measured else study.instrument,
+        region=study.period.region if study.period else None,
+        ignore=_of_the_instrument(measured),
+    )
+
+
+def _suspect(
+    assess: Callable[[Sequence[AreaEvidence]], Assessment], groups: Sequence[AreaEvidence]
+) -> list[AreaEvidence]:
+    """Those groups outside the areas that hold something out of place."""
+    flagged = {
+        flag.area
+        for flag in (assess(groups).flags if groups else ())
+        if flag.verdict in ("out_of_period", "borderline")
+    }
+    return [group for group in groups if group.name in flagged]
 
 
 def _of_the_instrument(measured: Sequence[Measurement]) -> set[str]:

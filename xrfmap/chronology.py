@@ -11,54 +11,29 @@ normal and no contradiction.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 
-from xrfmap.findings import AreaFinding, Flag, LayerFinding, Source, Verdict
-from xrfmap.layer_stack import Place, stack_of
-from xrfmap.pigments.dates import date_words, period_verdict
+from xrfmap.findings import AreaFinding, Flag, LayerFinding, Source
+from xrfmap.layer_bounds import (
+    Bound,
+    LayerDates,
+    bounds_from_areas,
+    bounds_from_documents,
+    bounds_from_entries,
+    bounds_from_tree_rings,
+)
+from xrfmap.layer_stack import stack_of
 from xrfmap.pigments.roles import standing
-from xrfmap.pigments.rulebase import RuleBase, load_rules
-from xrfmap.pigments.words import next_check
+from xrfmap.pigments.rule_files import load_rules
+from xrfmap.pigments.rulebase import RuleBase
 from xrfmap.settings import Evidence, Study
-from xrfmap.tree_rings import PanelDate, combine, felling
+from xrfmap.tree_rings import PanelDate
 
 __all__ = ["Bound", "Chronology", "date_layers", "resolve"]
 
 _OLD_BOARD = 60  # years between the panel's bound and the claim that deserve a word
 _GAP = 50  # years between two pictures that deserve a word
-
-
-@dataclass(frozen=True)
-class Bound:
-    """One limit on the date of a layer.
-
-    Attributes
-    ----------
-    year : int
-        The limit.
-    reason : str
-        Why, without the year.
-    kind : str
-        ``"material"``, ``"tree rings"``, ``"document"``, ``"stated"``.
-    layer : str
-        The layer it was found in.
-    """
-
-    year: int
-    reason: str
-    kind: str
-    layer: str
-
-
-@dataclass
-class _Layer:
-    place: Place
-    before: list[Bound] = field(default_factory=list)  # not before
-    after: list[Bound] = field(default_factory=list)  # not after
-    notes: list[str] = field(default_factory=list)
-    clash: list[str] = field(default_factory=list)
-    ways: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -123,13 +98,13 @@ def date_layers(
     """
     rules = rules or load_rules()
     findings = list(area_findings)
-    layers = {place.name: _Layer(place) for place in stack_of(study, findings)}
+    layers = {place.name: LayerDates(place) for place in stack_of(study, findings)}
     made: list[Flag] = []
     remarks: list[str] = []
-    _from_entries(study, layers, rules, made)
-    _from_areas(layers, findings, list(flags))
-    panels = _from_tree_rings(study, layers)
-    claims = _from_documents(study, layers)
+    bounds_from_entries(study, layers, rules, made)
+    bounds_from_areas(layers, findings, list(flags))
+    panels = bounds_from_tree_rings(study, layers)
+    claims = bounds_from_documents(study, layers)
     order = [layer for layer in layers.values() if layer.place.in_order]
     _pass_on(order)
     _excluded(order)
@@ -144,142 +119,7 @@ def date_layers(
     )
 
 
-def _from_entries(
-    study: Study, layers: dict[str, _Layer], rules: RuleBase, flags: list[Flag]
-) -> None:
-    """Bounds and flags from what the study says of each layer."""
-    for entry in study.layer:
-        layer = layers[entry.name]
-        if entry.not_before is not None:
-            layer.before.append(
-                Bound(entry.not_before, "stated in the study", "stated", entry.name)
-            )
-        if entry.not_after is not None:
-            layer.after.append(Bound(entry.not_after, "stated in the study", "stated", entry.name))
-        materials = [entry.material] if isinstance(entry.material, str) else entry.material or []
-        for text in materials:
-            key = rules.named_in(text)
-            if key is None:
-                continue
-            material = rules.materials[key]
-            region = study.period.region if study.period else None
-            if material.earliest.low > 500:
-                words = f"{material.name}, stated for this layer ({date_words(material, region)})"
-                layer.before.append(Bound(material.earliest.low, words, "material", entry.name))
-            flag = _material_flag(study, layer, key, rules)
-            if flag is not None:
-                flags.append(flag)
-
-
-def _material_flag(study: Study, layer: _Layer, key: str, rules: RuleBase) -> Flag | None:
-    if study.period is None:
-        return None
-    material = rules.materials[key]
-    span = (study.period.start, study.period.end)
-    verdict: Verdict = period_verdict(material, span, study.period.region)
-    later = standing(layer.place.role) == "later"
-    if verdict == "compatible" or (later and verdict == "borderline"):
-        return None
-    name = layer.place.name
-    reason = (
-        f"{material.name} is stated for the layer {name}: "
-        f"{date_words(material, study.period.region)}. The stated period ends in {span[1]}."
-    )
-    if later:
-        reason += f" The layer is {layer.place.role}: a later intervention is the likely reason."
-    return Flag(
-        pigment=material.name,
-        elements=list(material.needed),
-        area="",
-        layer=name,
-        verdict="later_layer" if later else verdict,
-        reason=reason,
-        sources=rules.references([*material.earliest.sources, *material.sources]),
-        next_check=next_check([material], material.needed, f"the layer {name}"),
-    )
-
-
-def _from_areas(
-    layers: dict[str, _Layer], findings: Sequence[AreaFinding], flags: Sequence[Flag]
-) -> None:
-    for area in findings:
-        layer = layers.get(area.layer or "")
-        if layer is None or area.not_before is None:
-            continue
-        layer.before.append(
-            Bound(area.not_before, area.not_before_because, "material", layer.place.name)
-        )
-    for flag in flags:
-        layer = layers.get(flag.layer or "")
-        if layer is not None and flag.verdict == "cannot_tell" and flag.area:
-            layer.notes.append(f"{flag.pigment} in {flag.area} cannot be told and bounds nothing")
-
-
-def _from_tree_rings(study: Study, layers: dict[str, _Layer]) -> dict[str, PanelDate]:
-    by_layer: dict[str, list[Evidence]] = {}
-    for entry in study.evidence:
-        if entry.kind == "tree_rings":
-            by_layer.setdefault(_home(entry, layers, "support"), []).append(entry)
-    panels = {}
-    for name, entries in by_layer.items():
-        boards = []
-        for number, entry in enumerate(entries, 1):
-            board = entry.board or (f"board {number}" if len(entries) > 1 else "board")
-            boards.append(felling(entry.model_copy(update={"board": board})))
-        panel = combine(boards)
-        panels[name] = panel
-        reason = "tree rings: " + "; ".join(panel.because)
-        layers[name].before.append(Bound(panel.not_before, reason, "tree rings", name))
-        if panel.likely is not None and panel.likely > panel.not_before:
-            layers[name].notes.append(
-                f"With median sapwood the panel was ready about {panel.likely} or later: likely, "
-                f"not a bound"
-            )
-    return panels
-
-
-def _home(entry: Evidence, layers: dict[str, _Layer], role: str) -> str:
-    """Layer that evidence belongs to: the one it names, else the one of that role."""
-    if entry.layer in layers:
-        return str(entry.layer)
-    wanted = entry.layer or role
-    for name, layer in layers.items():
-        if layer.place.role == wanted or layer.place.group == wanted:
-            return name
-    return next(iter(layers))
-
-
-def _from_documents(study: Study, layers: dict[str, _Layer]) -> list[tuple[Evidence, str]]:
-    """Bounds from documents; inscriptions are returned, because they are claims."""
-    claims = []
-    for entry in study.evidence:
-        if entry.kind in ("tree_rings", "cross_section"):
-            continue
-        name = _home(entry, layers, "paint")
-        if entry.kind == "inscription" and entry.means is None:
-            claims.append((entry, name))
-            continue
-        _bounds_of_document(entry, layers[name])
-    return claims
-
-
-def _bounds_of_document(entry: Evidence, layer: _Layer) -> None:
-    name = layer.place.name
-    text = entry.text or entry.note or entry.kind
-    reason = f"{entry.kind}: {text}"
-    first = entry.year_from if entry.year_from is not None else entry.year
-    last = entry.year_to if entry.year_to is not None else entry.year
-    spans = entry.year_from is not None
-    means = entry.means or ("made_in" if spans else "existed_by")
-    if means in ("made_in", "not_before") and first is not None:
-        layer.before.append(Bound(first, reason, "document", name))
-    if means in ("made_in", "existed_by") and last is not None:
-        layer.after.append(Bound(last, reason, "document", name))
-    if first is None and last is None:
-        layer.notes.append(f"{reason} (without a year, so it bounds nothing)")
-
-
-def _pass_on(order: Sequence[_Layer]) -> None:
+def _pass_on(order: Sequence[LayerDates]) -> None:
     """Pass bounds along the stack: what lies on a layer is not older than it."""
     for lower, upper in pairwise(reversed(order)):
         upper.before += [b for b in lower.before if b not in upper.before]
@@ -287,15 +127,15 @@ def _pass_on(order: Sequence[_Layer]) -> None:
         lower.after += [b for b in upper.after if b not in lower.after]
 
 
-def _latest(layer: _Layer) -> Bound | None:
+def _latest(layer: LayerDates) -> Bound | None:
     return max(layer.before, key=lambda b: b.year, default=None)
 
 
-def _soonest(layer: _Layer) -> Bound | None:
+def _soonest(layer: LayerDates) -> Bound | None:
     return min(layer.after, key=lambda b: b.year, default=None)
 
 
-def _excluded(order: Sequence[_Layer]) -> None:
+def _excluded(order: Sequence[LayerDates]) -> None:
     """Layers whose bounds exclude each other, told once, where the later bound comes from."""
     for layer in order:
         low, high = _latest(layer), _soonest(layer)
@@ -313,13 +153,13 @@ def _excluded(order: Sequence[_Layer]) -> None:
         layer.ways.append("the order of the layers in the cross-section was read wrongly")
 
 
-def _origin(bound: Bound, layer: _Layer) -> str:
+def _origin(bound: Bound, layer: LayerDates) -> str:
     if bound.layer == layer.place.name:
         return bound.reason
     return f"it lies under {bound.layer}: {bound.reason}"
 
 
-def _ways_out(bound: Bound, layer: _Layer) -> list[str]:
+def _ways_out(bound: Bound, layer: LayerDates) -> list[str]:
     if bound.kind == "material":
         return [
             "the material belongs to a retouching or filling that was taken for this layer",
@@ -340,7 +180,7 @@ def _ways_out(bound: Bound, layer: _Layer) -> list[str]:
 
 
 def _against_claim(
-    study: Study, layers: dict[str, _Layer], panels: dict[str, PanelDate], flags: list[Flag]
+    study: Study, layers: dict[str, LayerDates], panels: dict[str, PanelDate], flags: list[Flag]
 ) -> None:
     """Original layers whose own evidence is younger than the claim."""
     if study.period is None:
@@ -360,7 +200,7 @@ def _against_claim(
                 flags.append(_panel_flag(name, bound, panels[name], end))
 
 
-def _claimed(layer: _Layer) -> bool:
+def _claimed(layer: LayerDates) -> bool:
     return layer.place.in_order and standing(layer.place.role) != "later"
 
 
@@ -387,7 +227,7 @@ def _panel_flag(name: str, bound: Bound, panel: PanelDate, end: int) -> Flag:
 
 
 def _check_inscriptions(
-    claims: Sequence[tuple[Evidence, str]], layers: dict[str, _Layer], study: Study
+    claims: Sequence[tuple[Evidence, str]], layers: dict[str, LayerDates], study: Study
 ) -> None:
     """Inscribed years against the bounds: claims, never bounds."""
     for entry, name in claims:
@@ -422,13 +262,13 @@ def _check_inscriptions(
             layer.notes.append(f"The year {year} of the {words} lies outside the stated period")
 
 
-def _below(bound: Bound, layer: _Layer) -> str:
+def _below(bound: Bound, layer: LayerDates) -> str:
     if bound.layer == layer.place.name:
         return bound.reason
     return f"it lies on {bound.layer}: {bound.reason}"
 
 
-def _normal(study: Study, order: Sequence[_Layer], panels: dict[str, PanelDate]) -> list[str]:
+def _normal(study: Study, order: Sequence[LayerDates], panels: dict[str, PanelDate]) -> list[str]:
     """Say what looks odd and is not: old boards, pictures over pictures."""
     remarks = []
     if study.period is not None:
@@ -451,7 +291,7 @@ def _normal(study: Study, order: Sequence[_Layer], panels: dict[str, PanelDate])
     return remarks
 
 
-def _finding(layer: _Layer) -> LayerFinding:
+def _finding(layer: LayerDates) -> LayerFinding:
     low, high = _latest(layer), _soonest(layer)
     because = []
     if low is not None:
@@ -480,7 +320,7 @@ def _finding(layer: _Layer) -> LayerFinding:
     )
 
 
-def _open(layer: _Layer) -> list[str]:
+def _open(layer: LayerDates) -> list[str]:
     if not layer.clash:
         return []
     return [f"{layer.place.name}: evidence does not agree: {'; '.join(layer.clash)}."]

@@ -20,6 +20,7 @@ __all__ = [
     "evidence_from_lines",
 ]
 
+_FAINT = 0.2  # relative error; worse than this, an overlapped family is the better measure
 Origin = Literal["scan", "point", "typed in"]
 
 # Line pairs that are taken for one another, softer than the usual peak width apart; energies
@@ -79,6 +80,15 @@ class LineEvidence:
     share_of_area: float | None = None
 
 
+def _relative_error(line: LineEvidence) -> float:
+    return (line.err or 0.0) / line.net if line.net else float("inf")
+
+
+def _overlapped(line: LineEvidence) -> bool:
+    """Whether a family is better left aside: on another element's line, or faint."""
+    return line.family in OVERLAPS or _relative_error(line) > _FAINT
+
+
 @dataclass(frozen=True)
 class ElementEvidence:
     """One element in an area.
@@ -114,11 +124,16 @@ class ElementEvidence:
 
     @property
     def best(self) -> LineEvidence | None:
-        """The family with the smallest relative error among the detected, else the first."""
+        """Family that amounts rest on.
+
+        Of the detected ones, a family that nothing overlaps goes before one on another
+        element's line (Sn K before Sn L, which lies on Ca K) unless it is faint; then the
+        smallest relative error counts. Where none is detected, the first one.
+        """
         seen = [line for line in self.lines if line.detected and line.net and line.net > 0]
         if not seen:
             return self.lines[0] if self.lines else None
-        return min(seen, key=lambda line: (line.err or 0.0) / (line.net or 1.0))
+        return min(seen, key=lambda line: (_overlapped(line), _relative_error(line)))
 
     @property
     def typed_in(self) -> bool:

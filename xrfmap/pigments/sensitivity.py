@@ -18,8 +18,9 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
-from xrfmap.atomic import families, family_cross_sections
+from xrfmap.atomic import families, family_cross_sections, lines
 from xrfmap.detector import efficiency
 from xrfmap.settings import Instrument
 from xrfmap.tube import excitation
@@ -27,12 +28,21 @@ from xrfmap.tube import excitation
 __all__ = ["DEPTH_POWER", "depth_factor", "line_energy", "sensitivity"]
 
 DEPTH_POWER = 1.6  # see the module text
-_STEP_KEV = 0.25  # the ratio of two families does not ask for a finer tube spectrum
+_STEP_KEV = 0.5  # the ratio of two families does not ask for a finer tube spectrum
+_GRID_KEV = np.geomspace(0.8, 60.0, 120)  # the efficiency is smooth enough for this
+
+Array = npt.NDArray[np.float64]
 
 
 @lru_cache(maxsize=16)
-def _beam(instrument: Instrument) -> tuple[np.ndarray, np.ndarray]:
+def _beam(instrument: Instrument) -> tuple[Array, Array]:
+    """Energies and photons at the object."""
     return excitation(instrument, step_kev=_STEP_KEV).all_energies()
+
+
+@lru_cache(maxsize=16)
+def _efficiency(instrument: Instrument) -> Array:
+    return efficiency(_GRID_KEV, instrument)
 
 
 @lru_cache(maxsize=4096)
@@ -56,8 +66,9 @@ def sensitivity(label: str, instrument: Instrument) -> float:
     if family not in families(element):
         return 0.0
     energy, photons = _beam(instrument)
-    lines, cross_sections = family_cross_sections(element, family, energy)
-    seen = efficiency(np.array([line.energy_kev for line in lines]), instrument)
+    found, cross_sections = family_cross_sections(element, family, energy)
+    at = np.array([line.energy_kev for line in found])
+    seen = np.interp(at, _GRID_KEV, _efficiency(instrument))
     return float(np.dot(seen, cross_sections @ photons))
 
 
@@ -65,8 +76,6 @@ def sensitivity(label: str, instrument: Instrument) -> float:
 def line_energy(label: str) -> float:
     """Energy [keV] of the strongest line of a family."""
     element, _, family = label.partition(" ")
-    from xrfmap.atomic import lines
-
     shells = {"K": "K", "L": "L3", "M": "M5"}
     own = [line for line in lines(element, family) if line.shell == shells[family]]
     return max(own or lines(element, family), key=lambda line: line.rate).energy_kev

@@ -295,11 +295,11 @@ def _finding(layer: LayerDates) -> LayerFinding:
     low, high = _latest(layer), _soonest(layer)
     because = []
     if low is not None:
-        because.append(f"Not before {low.year}: {_below(low, layer)}")
+        because.append(f"Not before {low.year}: {_short(low, layer, 'lies on')}")
     if high is not None:
-        because.append(f"Not after {high.year}: {_origin(high, layer)}")
+        because.append(f"Not after {high.year}: {_short(high, layer, 'lies under')}")
     because += [
-        f"Also not before {b.year}: {_below(b, layer)}"
+        f"Also not before {b.year}: {b.reason}"
         for b in sorted(layer.before, key=lambda b: -b.year)
         if b is not low and b.layer == layer.place.name
     ]
@@ -318,6 +318,13 @@ def _finding(layer: LayerDates) -> LayerFinding:
         ways_out=list(dict.fromkeys(layer.ways)),
         role=layer.place.role,
     )
+
+
+def _short(bound: Bound, layer: LayerDates, lies: str) -> str:
+    """Reason of a bound, in full where it was found, by reference elsewhere."""
+    if bound.layer == layer.place.name:
+        return bound.reason
+    return f"it {lies} {bound.layer} ({bound.kind}, see there)"
 
 
 def _open(layer: LayerDates) -> list[str]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from xrfmap.findings import AreaFinding, Flag, Verdict
-from xrfmap.layer_stack import Place
+from xrfmap.layer_stack import Place, place_of
 from xrfmap.pigments.dates import date_words, period_verdict
 from xrfmap.pigments.roles import standing
 from xrfmap.pigments.rulebase import RuleBase
@@ -118,14 +118,14 @@ def bounds_from_areas(
 ) -> None:
     """Bounds from the elements of areas; what cannot be told bounds nothing."""
     for area in findings:
-        layer = layers.get(area.layer or "")
+        layer = _layer_of(area.layer, layers)
         if layer is None or area.not_before is None:
             continue
         layer.before.append(
             Bound(area.not_before, area.not_before_because, "material", layer.place.name)
         )
     for flag in flags:
-        layer = layers.get(flag.layer or "")
+        layer = _layer_of(flag.layer, layers)
         if layer is not None and flag.verdict == "cannot_tell" and flag.area:
             layer.notes.append(f"{flag.pigment} in {flag.area} cannot be told and bounds nothing")
 
@@ -154,15 +154,18 @@ def bounds_from_tree_rings(study: Study, layers: dict[str, LayerDates]) -> dict[
     return panels
 
 
+def _layer_of(name: str | None, layers: dict[str, LayerDates]) -> LayerDates | None:
+    """Layer of this name, or the uppermost one that a role word fits."""
+    if name is None:
+        return None
+    found = place_of(name, [layer.place for layer in layers.values()])
+    return layers[found.name] if found is not None else None
+
+
 def _home(entry: Evidence, layers: dict[str, LayerDates], role: str) -> str:
     """Layer that evidence belongs to: the one it names, else the one of that role."""
-    if entry.layer in layers:
-        return str(entry.layer)
-    wanted = entry.layer or role
-    for name, layer in layers.items():
-        if layer.place.role == wanted or layer.place.group == wanted:
-            return name
-    return next(iter(layers))
+    layer = _layer_of(entry.layer or role, layers)
+    return layer.place.name if layer is not None else next(iter(layers))
 
 
 def bounds_from_documents(

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 from xrfmap.findings import AreaFinding
 from xrfmap.settings import LayerEntry, Study
+from xrfmap.studycheck import ROLE_WORDS
 
-__all__ = ["Place", "group_of", "lies_over_varnish", "stack_of"]
+__all__ = ["Place", "group_of", "lies_over_varnish", "place_of", "stack_of"]
 
 # From top to bottom. A word begins the match, the first group that fits wins, and the words
 # of a lower group may hold those of an upper one ("underpaint", "paint").
@@ -89,10 +90,24 @@ def stack_of(study: Study, findings: Iterable[AreaFinding] = ()) -> list[Place]:
         for e in study.layer
     ]
     for name in _named(study, findings):
-        known = any(name in (p.name, p.role, p.group) for p in places)
-        if not known:
+        if place_of(name, places) is None:
             _insert(places, _place(name, name, None))
     return places
+
+
+def place_of(name: str, places: Sequence[Place]) -> Place | None:
+    """Find the layer that a name means.
+
+    The layer of that name or role; for a role word (``"paint"``, ``"original paint"``,
+    ``"ground"`` ...) also the uppermost layer of that kind.
+    """
+    for place in places:
+        if name in (place.name, place.role):
+            return place
+    if name.lower() in ROLE_WORDS:
+        group = group_of(name)
+        return next((place for place in places if place.group == group), None)
+    return None
 
 
 def _place(name: str, role: str, varnish: str | None) -> Place:

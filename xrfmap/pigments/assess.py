@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from xrfmap.findings import VERDICT_ORDER, AreaFinding, Flag, Verdict
+from xrfmap.layer_stack import lies_over_varnish
 from xrfmap.pigments.alarms import colour_alarm, colours_in, shared_alarm
 from xrfmap.pigments.amounts import Amounts
 from xrfmap.pigments.area_finding import area_finding
@@ -117,7 +118,7 @@ def assess(
         key=lambda flag: VERDICT_ORDER.index(flag.verdict),
     )
     questions = [*blank_questions, *(q for r in results for q in r.questions)]
-    flags = _with_pattern(flags, settings)
+    flags = [_over_varnish(flag, layers) for flag in _with_pattern(flags, settings)]
     return Assessment(
         areas=tuple(result.finding for result in results),
         flags=tuple(flags),
@@ -308,6 +309,18 @@ def _spread(element: str, settings: Sequence[Setting]) -> str:
                 f"{text} These are all the {colour} areas and no others: a pigment, not a ground."
             )
     return text
+
+
+def _over_varnish(flag: Flag, layers: Sequence[LayerEntry]) -> Flag:
+    """Say so where the layer of a flag lies over a varnish: then it came after the picture."""
+    varnish = lies_over_varnish(flag.layer or "", layers)
+    if varnish is None or flag.verdict == "later_layer":
+        return flag
+    note = (
+        f"The layer {flag.layer} lies over {varnish}, so it was put on after the picture below "
+        f"was finished: a later addition, unless the stated period is meant for this layer."
+    )
+    return flag.model_copy(update={"reason": f"{flag.reason} {note}"})
 
 
 def _no_period(period: tuple[int, int] | None) -> list[str]:

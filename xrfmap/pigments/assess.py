@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from xrfmap.findings import VERDICT_ORDER, AreaFinding, Flag, Verdict
-from xrfmap.layer_stack import lies_over_varnish
 from xrfmap.pigments.alarms import colour_alarm, colours_in, shared_alarm
 from xrfmap.pigments.amounts import Amounts
 from xrfmap.pigments.area_finding import area_finding
@@ -18,14 +17,13 @@ from xrfmap.pigments.matching import Setting, match_all
 from xrfmap.pigments.rule_files import load_rules
 from xrfmap.pigments.rulebase import RuleBase
 from xrfmap.pigments.sets import Explained, find_sets, items_of
-from xrfmap.pigments.words import element_names, join, sentence
+from xrfmap.pigments.spread import alike_everywhere, with_places
+from xrfmap.pigments.words import element_names
 from xrfmap.settings import Area, Instrument, LayerEntry, Period
 
 __all__ = ["Assessment", "assess", "match_area", "match_pigments", "overall_verdict"]
 
 _AIR = frozenset({"Ar", "Kr", "Xe", "N", "O"})
-_PATTERN_AREAS = 3  # fewer areas show no pattern
-_BLANK_AREAS, _BLANK_SHARE = 4, 0.005  # a trace alike in so many areas is asked about
 
 
 @dataclass(frozen=True)
@@ -111,14 +109,14 @@ def assess(
     settings = [
         _setting(a, rules, span, instrument or Instrument(), region, left_out) for a in ready
     ]
-    blank, blank_questions = _blanks(settings)
+    blank, blank_questions = alike_everywhere(settings)
     results = [_area(setting, blank) for setting in settings]
     flags = sorted(
         (flag for result in results for flag in result.flags),
         key=lambda flag: VERDICT_ORDER.index(flag.verdict),
     )
     questions = [*blank_questions, *(q for r in results for q in r.questions)]
-    flags = [_over_varnish(flag, layers) for flag in _with_pattern(flags, settings)]
+    flags = with_places(flags, settings, layers)
     return Assessment(
         areas=tuple(result.finding for result in results),
         flags=tuple(flags),
@@ -223,26 +221,6 @@ def _area(setting: Setting, blank: frozenset[str]) -> _Result:
     return _Result(finding, tuple(flags), tuple(remarks), tuple(questions))
 
 
-def _blanks(settings: Sequence[Setting]) -> tuple[frozenset[str], list[str]]:
-    """Traces that are alike in every scanned area, whatever its colour."""
-    scanned = [s for s in settings if s.area.origin == "scan"]
-    if len(scanned) < _BLANK_AREAS:
-        return frozenset(), []
-    common = set.intersection(*(set(s.present) for s in scanned))
-    blank = set()
-    for element in common:
-        shares = [s.amounts.share(element) for s in scanned]
-        values = [share.value for share in shares if share is not None]
-        if len(values) == len(scanned) and max(values) < _BLANK_SHARE:
-            blank.add(element)
-    text = [
-        f"{sentence(element_names(sorted(blank)))}: a trace in every area, whatever its "
-        f"colour. That points to instrument, lining, ground or dirt rather than to a pigment; "
-        f"measure a blank (the instrument without the object) and the back."
-    ]
-    return frozenset(blank), text if blank else []
-
-
 def _blank_source(element: str) -> Innocence:
     text = "a trace alike in every area, whatever its colour"
     return Innocence(f"blank_{element}", element, "good", text, 0.1)
@@ -275,52 +253,6 @@ def _questions(setting: Setting, finding: AreaFinding, flags: Sequence[Flag]) ->
             f"could be told from a pigment."
         )
     return questions
-
-
-def _with_pattern(flags: Sequence[Flag], settings: Sequence[Setting]) -> list[Flag]:
-    """Add how the deciding element is spread over the areas: place decides beside amount."""
-    out = []
-    for flag in flags:
-        lead = flag.elements[0] if flag.elements else None
-        if lead is None or len(settings) < _PATTERN_AREAS or flag.verdict == "cannot_tell":
-            out.append(flag)
-        else:
-            reason = f"{flag.reason} {_spread(lead, settings)}"
-            out.append(flag.model_copy(update={"reason": reason}))
-    return out
-
-
-def _spread(element: str, settings: Sequence[Setting]) -> str:
-    seen = [s for s in settings if element in s.present]
-    if len(seen) == len(settings):
-        return (
-            f"{element} shows in all {len(settings)} areas: an even spread under all colours "
-            f"points to ground, lining or instrument, so check these first."
-        )
-    if len(seen) == 1:
-        return f"{element} shows in this area only, of {len(settings)}."
-    text = f"{element} shows in {len(seen)} of {len(settings)} areas: "
-    text += f"{join(s.area.name for s in seen)}."
-    shared = frozenset[str].intersection(*(s.colours for s in seen))
-    for colour in sorted(shared):
-        alike = [s for s in settings if colour in s.colours]
-        if len(alike) == len(seen):
-            return (
-                f"{text} These are all the {colour} areas and no others: a pigment, not a ground."
-            )
-    return text
-
-
-def _over_varnish(flag: Flag, layers: Sequence[LayerEntry]) -> Flag:
-    """Say so where the layer of a flag lies over a varnish: then it came after the picture."""
-    varnish = lies_over_varnish(flag.layer or "", layers)
-    if varnish is None or flag.verdict == "later_layer":
-        return flag
-    note = (
-        f"The layer {flag.layer} lies over {varnish}, so it was put on after the picture below "
-        f"was finished: a later addition, unless the stated period is meant for this layer."
-    )
-    return flag.model_copy(update={"reason": f"{flag.reason} {note}"})
 
 
 def _no_period(period: tuple[int, int] | None) -> list[str]:

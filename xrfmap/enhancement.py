@@ -29,7 +29,9 @@ _DEEPEST = 14.0  # optical depths of the last layer that count: exp(-14) = 1e-6
 _WEAKEST = 1e-4  # share of the strongest exciting line below which a line is left out
 
 
-def _sublayers(stack: Stack, energy: Array, photons: Array, instrument: Instrument) -> Stack:
+def _sublayers(
+    stack: Stack, energy: Array, photons: Array, instrument: Instrument, number: int
+) -> Stack:
     """Cut the stack into sublayers, fine where the source changes fast."""
     sin_in = np.sin(np.radians(instrument.incidence_deg))
     cut: list[Layer] = []
@@ -38,10 +40,10 @@ def _sublayers(stack: Stack, energy: Array, photons: Array, instrument: Instrume
         typical = float(np.sum(photons)) / float(np.sum(photons / mu)) / sin_in
         depth = min(layer.areal_g_cm2, _DEEPEST / min(typical, float(mu.min())))
         # a cosine grid: fine at both faces, where neighbours change
-        borders = 0.5 * depth * (1 - np.cos(np.linspace(0, np.pi, _SUBLAYERS + 1)))
+        borders = 0.5 * depth * (1 - np.cos(np.linspace(0, np.pi, number + 1)))
         if depth * typical > 4:  # thick: fine at the top, geometric further down
             first = 0.02 / typical
-            borders = np.append(0.0, np.geomspace(first, depth, _SUBLAYERS))
+            borders = np.append(0.0, np.geomspace(first, depth, number))
         cut += [Layer(layer.material, float(step)) for step in np.diff(borders)]
     return Stack(cut)
 
@@ -62,7 +64,12 @@ def _exchange(depth: Array) -> Array:
 
 
 def secondary_emission(
-    stack: Stack, excitation: Excitation, instrument: Instrument, which: Sequence[Line]
+    stack: Stack,
+    excitation: Excitation,
+    instrument: Instrument,
+    which: Sequence[Line],
+    *,
+    sublayers: int = _SUBLAYERS,
 ) -> Array:
     """Fluorescence that other lines of the object excite.
 
@@ -72,6 +79,8 @@ def secondary_emission(
         As for :func:`xrfmap.layers.emission`.
     which : sequence of Line
         m lines to be excited.
+    sublayers : int
+        Sublayers per layer; fewer are faster and coarser.
 
     Returns
     -------
@@ -86,7 +95,7 @@ def secondary_emission(
     sources = [line for line in stack_lines(stack, float(energy.max())) if line.energy_kev > lowest]
     if not sources:
         return rates
-    fine = _sublayers(stack, energy, photons, instrument)
+    fine = _sublayers(stack, energy, photons, instrument, sublayers)
     made = _made(fine, excitation, instrument, sources)
     strong = np.flatnonzero(made.sum(axis=0) > _WEAKEST * made.sum(axis=0).max())
     optics = Optics(fine, instrument, np.ones(1), np.array([line.energy_kev for line in which]))

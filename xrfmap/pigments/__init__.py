@@ -4,13 +4,8 @@ The same function judges typed-in lists and measured areas: :func:`assess`. The 
 is :func:`match_pigments`.
 """
 
-from xrfmap.pigments.assess import (
-    Assessment,
-    assess,
-    match_area,
-    match_pigments,
-    overall_verdict,
-)
+from xrfmap.pigments.ask import match_pigments
+from xrfmap.pigments.assess import Assessment, assess, match_area, overall_verdict
 from xrfmap.pigments.evidence import (
     AreaEvidence,
     ElementEvidence,

@@ -24,7 +24,8 @@ _SAVED = 0.8
 COLOUR_WORDS = {
     "white": "white", "whites": "white", "black": "black", "grey": "grey", "gray": "grey",
     "brown": "brown", "red": "red", "reds": "red", "crimson": "red", "scarlet": "red",
-    "orange": "orange", "pink": "pink", "flesh": "pink", "yellow": "yellow", "green": "green",
+    "orange": "orange", "ochre": "yellow", "pink": "pink", "flesh": "pink", "yellow": "yellow",
+    "green": "green",
     "blue": "blue", "turquoise": "blue", "violet": "violet", "purple": "violet", "mauve": "violet",
     "gold": "gold", "golden": "gold", "silver": "silver",
 }  # fmt: skip
@@ -109,7 +110,7 @@ def colour_alarm(setting: Setting, matches: Sequence[Match]) -> list[Flag]:
     Raised only where the colour is stated, no matched material of the period gives it, and
     materials of that colour that leave no line (or share theirs with earths or copper
     pigments) lie on both sides of the stated period: then they decide, and stay unseen.
-    Greens are mixed from blue and yellow, so a visible blue or yellow does for them.
+    Greens and violets are mixed: a visible blue does for a green, a blue or red for a violet.
     """
     if setting.period is None or setting.area.standing == "later" or not setting.area.present:
         return []
@@ -123,17 +124,13 @@ def colour_alarm(setting: Setting, matches: Sequence[Match]) -> list[Flag]:
 
 
 def _accounted(colour: str, matches: Sequence[Match]) -> bool:
-    wanted = {colour}
-    if colour == "green":
-        wanted |= {"yellow", "blue"}
-    if colour == "violet":
-        wanted |= {"red", "blue"}
+    wanted = {"green": {"green", "blue"}, "violet": {"violet", "red", "blue"}}.get(colour, {colour})
     return any(
-        wanted & set(m.material.colours)
+        m.material.colours[0] in wanted  # its own hue; the others are mixtures it goes into
         and m.material.kind in ("pigment", "metal")
         and m.material.visibility == "good"
         for m in matches
-        if m.material.rarity != "rare" and "white" not in m.material.colours
+        if m.material.rarity != "rare" and m.verdict == "compatible"
     )
 
 
@@ -143,10 +140,10 @@ def _colour_flag(setting: Setting, colour: str) -> Flag | None:
         if colour not in material.colours or not _hidden(material, setting):
             continue
         verdict = period_verdict(material, setting.period, setting.region)
-        if verdict == "compatible" and material.visibility == "none" and material.rarity != "rare":
-            fits.append(material)
-        elif verdict == "out_of_period":
+        if verdict != "compatible":
             late.append(material)
+        elif material.rarity != "rare":
+            fits.append(material)
     if not fits or not late:
         return None
     late.sort(key=lambda m: m.earliest.low)

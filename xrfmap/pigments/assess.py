@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from xrfmap.errors import InputError
 from xrfmap.findings import VERDICT_ORDER, AreaFinding, Flag, Verdict
 from xrfmap.pigments.alarms import colour_alarm, colours_in, shared_alarm
 from xrfmap.pigments.amounts import Amounts
@@ -21,7 +22,7 @@ from xrfmap.pigments.spread import alike_everywhere, with_places
 from xrfmap.pigments.words import element_names
 from xrfmap.settings import Area, Instrument, LayerEntry, Period
 
-__all__ = ["Assessment", "assess", "match_area", "match_pigments", "overall_verdict"]
+__all__ = ["Assessment", "assess", "match_area", "overall_verdict"]
 
 _AIR = frozenset({"Ar", "Kr", "Xe", "N", "O"})
 
@@ -101,7 +102,7 @@ def assess(
     :mod:`xrfmap.pigments.amounts`); typed-in amounts are taken as relative masses.
     """
     rules = rules or load_rules()
-    span = (period.start, period.end) if isinstance(period, Period) else period
+    span = _span(period)
     if isinstance(period, Period):
         region = region or period.region
     ready = [evidence_from_area(a, layers) if isinstance(a, Area) else a for a in areas]
@@ -139,49 +140,17 @@ def match_area(
     return result.areas[0], list(result.flags)
 
 
-def match_pigments(
-    elements: Iterable[str] | Mapping[str, float],
-    period: Period | tuple[int, int] | None = None,
-    *,
-    layer: str | None = None,
-    colour: str | None = None,
-    rules: RuleBase | None = None,
-    region: str | None = None,
-) -> Assessment:
-    """Ask the rules about some elements, as typed in from a report.
-
-    Parameters
-    ----------
-    elements : iterable of str, or mapping of str to float
-        Symbols; with a mapping the values are relative masses.
-    period : Period or (int, int), optional
-        The stated period.
-    layer, colour, region : str, optional
-        Role of the layer (``"retouching"``), colour of the area, region of the object.
-    rules : RuleBase, optional
-        The built-in rules where not given.
-
-    Returns
-    -------
-    Assessment
-        With a single area.
-
-    Raises
-    ------
-    ValidationError
-        If a symbol is no element.
-
-    Examples
-    --------
-    >>> match_pigments({"Pb", "Sn"}, period=(1630, 1650)).overall
-    'compatible'
-    """
-    symbols = list(elements) if isinstance(elements, Mapping | Sequence) else sorted(elements)
-    amounts = dict(elements) if isinstance(elements, Mapping) else None
-    area = Area(
-        name="the area in question", elements=symbols, amounts=amounts, layer=layer, colour=colour
-    )
-    return assess([area], period, (), rules, region=region)
+def _span(period: Period | tuple[int, int] | None) -> tuple[int, int] | None:
+    if isinstance(period, Period):
+        return period.start, period.end
+    if period is not None and period[0] > period[1]:
+        raise InputError(
+            "period",
+            found=f"{period[0]} to {period[1]}",
+            expected="the first year before the last",
+            remedy="swap the two years",
+        )
+    return period
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from typing import Literal
 
 from xrfmap.findings import Verdict
 from xrfmap.pigments.amounts import Amounts, Within, within
-from xrfmap.pigments.dates import period_verdict
+from xrfmap.pigments.dates import period_verdict, region_of
 from xrfmap.pigments.evidence import AreaEvidence
 from xrfmap.pigments.rulebase import RuleBase
 from xrfmap.pigments.schema import Companion, Material
@@ -31,6 +31,7 @@ _BY_HOW_OFTEN: Mapping[str, Grade] = {
 # What one more assumption of each kind costs beside the 1.0 of a material: small against 1,
 # so that the number of materials decides first.
 _RARITY_COST = {"staple": -0.1, "usual": 0.0, "occasional": 0.2, "rare": 0.5}
+_MIXED_COST = 0.05  # a pigment that goes into mixtures of the stated colour
 _COLOUR_COST, _CONFLICT_COST, _WEAK_COST, _DOUBT_COST = 0.35, 0.5, 0.3, 0.3
 _COMPANION_COST = 0.05
 
@@ -112,11 +113,13 @@ def _any_of(material: Material, setting: Setting) -> tuple[str, str]:
     if group is None:
         return "none", ""
     lead = material.needed[0]
-    seen = [e for e in group.any if e in setting.present]
+    place = region_of(material, setting.region)
+    counting = [*group.any, *(place.any_of_too if place else [])]
+    seen = [e for e in counting if e in setting.present]
     if seen:
         return "seen", f"{', '.join(seen)} beside {lead}: {group.why}"
-    limits = {e: setting.amounts.limit(e, lead) for e in group.any}
-    asked = ", ".join(group.any)
+    limits = {e: setting.amounts.limit(e, lead) for e in counting}
+    asked = ", ".join(counting)
     known = [limit for limit in limits.values() if limit is not None]
     if known and len(known) == len(limits) and max(known) < group.at_least:
         return "excluded", (
@@ -150,8 +153,9 @@ def _match(key: str, material: Material, setting: Setting, status: str, text: st
     cost += _CONFLICT_COST * bool(conflicts) + _WEAK_COST * (material.visibility == "weak")
     cost += _DOUBT_COST * any(c.grade == "doubtful" for c in covers.values())
     cost += _DOUBT_COST * (material.kind == "alteration")
-    if not _colour_fits(material, setting):
-        cost += _COLOUR_COST
+    hue = _hue_cost(material, setting)
+    cost += hue
+    if hue == _COLOUR_COST:
         against.append(f"the area is called {', '.join(sorted(setting.colours))}")
     return Match(
         key,
@@ -268,8 +272,10 @@ def _is_trace(setting: Setting, element: str) -> bool:
     return share is not None and share.high < 0.01
 
 
-def _colour_fits(material: Material, setting: Setting) -> bool:
-    """Fillers, driers and white go into every colour; a coloured pigment gives its own."""
+def _hue_cost(material: Material, setting: Setting) -> float:
+    """Reckon what the stated colour costs: fillers, driers and white go into every colour."""
     if not setting.colours or material.kind != "pigment" or "white" in material.colours:
-        return True
-    return bool(setting.colours & set(material.colours))
+        return 0.0
+    if material.colours[0] in setting.colours:
+        return 0.0
+    return _MIXED_COST if setting.colours & set(material.colours) else _COLOUR_COST

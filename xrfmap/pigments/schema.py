@@ -164,6 +164,7 @@ class Region(_Strict):
     note: Text
     earliest: DateRange | None = None
     common: DateRange | None = None
+    any_of_too: list[ElementSymbol] = []  # count there as further elements of `any_of`
     sources: list[str] = Field(min_length=1)
 
 

@@ -133,6 +133,8 @@ def find_sets(
         with the fewest explanations and stops where the cost exceeds the bound.
     """
     universe = frozenset(elements) & covered_by(items)
+    if not universe:
+        return []
     by_element = {e: [item for item in items if e in item.covers] for e in universe}
     state = _Search(by_element, slack)
     state.step((), frozenset(), 0.0, universe)

@@ -10,8 +10,8 @@ from itertools import combinations, pairwise
 import numpy as np
 import pytest
 from invented_study import LINES, make_maps
-from matplotlib.figure import Figure
 from matplotlib import colormaps
+from matplotlib.figure import Figure
 from skimage.color import deltaE_ciede2000, rgb2lab
 
 from xrfmap.findings import Findings

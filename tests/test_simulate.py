@@ -84,7 +84,7 @@ def test_pile_up_puts_sum_peaks_and_takes_from_the_lines():
 
 
 def test_wider_lines_keep_their_counts():
-    narrow = spectrum(IRON, RHODIUM, SCALE)
+    narrow = spectrum(IRON, RHODIUM, SCALE, response=Response(natural_width=False))
     wide = spectrum(IRON, RHODIUM, SCALE, response=Response(natural_width=True))
     # 1e-3: Lorentzian wings that leave the channels
     assert wide.sum() == pytest.approx(narrow.sum(), rel=1e-3)

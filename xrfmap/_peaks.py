@@ -32,13 +32,30 @@ def _distribution(x, sigma, tail, slope):
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def add_peaks(result, edges, energies, areas, sigmas, tail, slope, first, last):
-    """Add peaks to `result`; peak k only over the channels ``first[k]`` to ``last[k] - 1``."""
+def _peak(x, sigma, broad, eta, half, tail, slope):
+    """Distribution function of a whole peak: pseudo-Voigt body and tail."""
+    if eta == 0.0:
+        return _distribution(x, sigma, tail, slope)
+    lorentz = 0.5 + math.atan(x / half) / math.pi
+    body = eta * lorentz + (1.0 - eta) * 0.5 * math.erfc(-x / (broad * _ROOT2))
+    pure = 0.5 * math.erfc(-x / (sigma * _ROOT2))
+    # the tail is added to the Gaussian inside; exchange that Gaussian for the body
+    return _distribution(x, sigma, tail, slope) + (1.0 - tail) * (body - pure)
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def add_peaks(result, edges, energies, areas, sigmas, broad, eta, half, tail, slope, first, last):
+    """Add peaks to `result`; peak k only over the channels ``first[k]`` to ``last[k] - 1``.
+
+    `sigmas` are of the detector alone, `broad`, `eta` and `half` (half width at half
+    maximum) describe the pseudo-Voigt body with the natural width of the line.
+    """
     for k in range(len(energies)):
         if areas[k] == 0.0 or first[k] >= last[k]:
             continue
-        before = _distribution(edges[first[k]] - energies[k], sigmas[k], tail, slope)
+        s, b, n, h = sigmas[k], broad[k], eta[k], half[k]
+        before = _peak(edges[first[k]] - energies[k], s, b, n, h, tail, slope)
         for c in range(first[k], last[k]):
-            after = _distribution(edges[c + 1] - energies[k], sigmas[k], tail, slope)
+            after = _peak(edges[c + 1] - energies[k], s, b, n, h, tail, slope)
             result[c] += areas[k] * (after - before)
             before = after

@@ -125,6 +125,13 @@ class Judge:
             for j, name in enumerate(labels)
         ]
 
+    def likeness(self, column: Array, others: Array) -> Array:
+        """Cosine between a column and others on the scale of the noise, shape (others,)."""
+        own = column * self._root
+        theirs = others * self._root[:, None]
+        scale = np.linalg.norm(own) * np.linalg.norm(theirs, axis=0)
+        return np.asarray(own @ theirs / np.maximum(scale, 1e-300))
+
     def _basis(self, keep: list[int]) -> Array:
         """Orthonormal basis of everything else that could explain counts."""
         rows = np.zeros((self._shapes.shape[1], len(keep)))

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -38,11 +39,11 @@ __all__ = ["USUAL", "Found", "base_model", "find_elements", "identify"]
 
 Array = npt.NDArray[np.float64]
 
-USUAL = (
-    "Al Si P S Cl K Ca Ti V Cr Mn Fe Co Ni Cu Zn As Se Br Rb Sr Y Zr Nb Mo Ag Cd In Sn Sb Ba "
-    "Au Hg Pb Bi U"
-).split()
-"""Elements of pigments, fillers, metals, driers and their usual impurities."""
+COMMON = "Al Si P S Cl K Ca Ti Cr Mn Fe Co Ni Cu Zn As Sr Cd Sn Sb Ba Au Hg Pb".split()
+"""Elements of the pigments, fillers, driers and metals that most paintings hold."""
+
+USUAL = (*COMMON, *"V Se Br Rb Y Zr Nb Mo Ag In Bi U".split())
+"""With those of rarer pigments and of usual impurities."""
 
 EXCLUDED = {"Ne", "Ar", "Kr", "Xe", "Rn", "Tc", "Pm", "Po", "At", "Fr", "Ra", "Ac", "Pa"}
 """Noble gases and elements without a lasting isotope: never in a painting."""
@@ -61,6 +62,12 @@ GROW_ERROR = 0.015
 
 SUM_PIECES = 18
 """Pieces of the continuum on summed spectra: about 1 keV at the low, 3 keV at the high end."""
+
+LIKENESS = 0.6
+"""Cosine between two shapes, on the scale of the noise, above which each is tried for the other."""
+
+CLEAR_LEAD = 9.0
+"""Chi-square by which one of two like shapes must be the better: three standard errors."""
 
 INSEPARABLE = 5.0
 """An overlap that widens the error by more than this hides an element for practical purposes."""
@@ -376,16 +383,76 @@ def _prune(
         judge = Judge(refined)
         if elements is not None:
             return refined, judge
-        chosen = list(dict.fromkeys(e.element for e in refined.model.emitters if e.kind == "element"))
-        weakest, lowest = None, 0.0
-        for element in chosen:
-            margin = _margin(element, judge, library[element], refined.model)
-            if margin < lowest:
-                weakest, lowest = element, margin
-        if weakest is None:
-            return refined, judge
-        chosen.remove(weakest)
+        chosen = list(
+            dict.fromkeys(e.element for e in refined.model.emitters if e.kind == "element")
+        )
+        margin = {e: _margin(e, judge, library[e], refined.model) for e in chosen}
+        weakest = min(chosen, key=margin.__getitem__, default=None)
+        if weakest is not None and margin[weakest] < 0:
+            chosen.remove(weakest)
+        else:
+            swap = _better_known(judge, refined.model, library, chosen, margin)
+            if swap is None:
+                return refined, judge
+            chosen[chosen.index(swap[0])] = swap[1]
         refined = refine(counts, _with(refined.model, chosen, library), steps=6)
+
+
+def _better_known(
+    judge: Judge,
+    model: SpectrumModel,
+    library: dict[str, tuple[Emitter, ...]],
+    chosen: Sequence[str],
+    margin: dict[str, float],
+) -> tuple[str, str] | None:
+    """Find an element for which a commoner one would do as well, and that one."""
+    for element in sorted(chosen, key=margin.__getitem__):
+        if element in COMMON or margin[element] > 30:
+            continue
+        for rival, gain in _rivals(element, judge, model, library, chosen):
+            if rival in COMMON and gain > -CLEAR_LEAD:
+                return element, rival
+    return None
+
+
+def _rivals(
+    element: str,
+    judge: Judge,
+    model: SpectrumModel,
+    library: dict[str, tuple[Emitter, ...]],
+    chosen: Sequence[str],
+) -> list[tuple[str, float]]:
+    """Elements outside the model that could take the place of one inside.
+
+    Returns
+    -------
+    list of (str, float)
+        Element, and how much better (in chi-square) it would explain the counts.
+    """
+    own = {e.label: judge.column_of(model.column(e)) for e in library[element]}
+    best = max((judge.judge(k, c) for k, c in own.items()), key=lambda v: v.z)
+    shape = own[best.label]
+    tests = [
+        e for c in USUAL if c in library and c not in chosen for e in library[c]
+        if abs(e.main_energy - _energy_of(best.label, library[element])) < 0.5
+    ]  # fmt: skip
+    if not tests:
+        return []
+    columns = np.column_stack([judge.column_of(model.column(e)) for e in tests])
+    alike = judge.likeness(shape, columns)
+    without = tuple(own)
+    verdicts = judge.judge_many([e.label for e in tests], columns, without)
+    alone = judge.judge(best.label, shape, without).z
+    found = [
+        (e.element, v.z * abs(v.z) - alone**2)
+        for e, v, a in zip(tests, verdicts, alike, strict=True)
+        if a > LIKENESS
+    ]
+    return sorted(found, key=lambda pair: -pair[1])
+
+
+def _energy_of(label: str, emitters: Sequence[Emitter]) -> float:
+    return next(e.main_energy for e in emitters if e.label == label)
 
 
 def _evidence(
@@ -442,9 +509,16 @@ def _findings(
     for element in sorted({*USUAL, *inside} & set(library), key=lambda e: list(library).index(e)):
         emitters = library[element]
         evidence = _evidence(judge, emitters, refined.model)
-        sure = _margin(element, judge, emitters, refined.model) >= 0
-        if element in inside and (sure or given is not None):
-            found.append(_present(element, emitters, evidence, judge, refined.model, sure))
+        margin = _margin(element, judge, emitters, refined.model)
+        if element in inside and (margin >= 0 or given is not None):
+            rivals = (
+                _rivals(element, judge, refined.model, library, tuple(inside))
+                if margin < 30 else []
+            )  # fmt: skip
+            rival = next((name for name, gain in rivals if gain > -CLEAR_LEAD), None)
+            found.append(
+                _present(element, emitters, evidence, judge, refined.model, margin >= 0, rival)
+            )
         else:
             found.append(_absent(element, emitters, evidence))
     if metal in USUAL or given is None:
@@ -459,7 +533,9 @@ def _present(
     judge: Judge,
     model: SpectrumModel,
     sure: bool,
+    rival: str | None = None,
 ) -> ElementFinding:
+    """Verdict on an element of the model; `rival` would explain its counts as well."""
     seen = _lines_seen(emitters, evidence, judge, model)
     families = [e.label for e in emitters if evidence[e.label].z >= Z_LINE]
     best = max(evidence.values(), key=lambda v: v.z)
@@ -471,15 +547,27 @@ def _present(
         words += f"; seen separately: {', '.join(seen)}"
     if best.competitor is not None and best.overlap > 0.3:
         words += f"; nearest other shape: {best.competitor} (likeness {best.overlap:.2f})"
+    if rival is not None:
+        words += f"; {rival} would explain these counts as well"
     if not sure:
         words += "; given by the user, not sure from the sum spectrum alone"
     return ElementFinding(
         symbol=element,
         lines=families or [best.label],
-        verdict="present" if sure else "not separable" if _hidden(best) else "not detected",
+        verdict=_verdict(sure, rival, best),
         because=words,
-        evidence=_numbers(best, seen),
+        evidence={**_numbers(best, seen), "rival": rival},
     )
+
+
+def _verdict(
+    sure: bool, rival: str | None, best: Evidence
+) -> Literal["present", "not detected", "not separable"]:
+    if rival is not None:
+        return "not separable"
+    if sure:
+        return "present"
+    return "not separable" if _hidden(best) else "not detected"
 
 
 def _hidden(evidence: Evidence) -> bool:

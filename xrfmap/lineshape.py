@@ -119,7 +119,7 @@ class Response:
     tail_fraction: float = 0.01
     tail_slope_kev: float = 0.15
     shelf_fraction: float = 0.005
-    natural_width: bool = False
+    natural_width: bool = True
 
 
 def _gauss_cdf(x: Array, sigma: Array) -> Array:
@@ -136,8 +136,8 @@ def _tail_cdf(x: Array, sigma: Array, slope: float) -> Array:
     return np.asarray(_gauss_cdf(x, sigma) + np.where(z >= 0, right, left))
 
 
-def _voigt_cdf(x: Array, sigma: Array, natural: Array) -> Array:
-    """Distribution function of a Voigt profile, as a weighted Gaussian and Lorentzian.
+def _pseudo_voigt(sigma: Array, natural: Array) -> tuple[Array, Array]:
+    """Full width at half maximum and Lorentzian share of a pseudo-Voigt profile.
 
     Thompson, Cox and Hastings, J. Appl. Cryst. 20, 79 (1987) (from memory); the density is
     right to about 1 % of its height.
@@ -148,7 +148,12 @@ def _voigt_cdf(x: Array, sigma: Array, natural: Array) -> Array:
         + 0.07842 * g * w**4 + w**5
     ) ** 0.2  # fmt: skip
     share = w / full
-    eta = 1.36603 * share - 0.47719 * share**2 + 0.11116 * share**3
+    return np.asarray(full), np.asarray(1.36603 * share - 0.47719 * share**2 + 0.11116 * share**3)
+
+
+def _voigt_cdf(x: Array, sigma: Array, natural: Array) -> Array:
+    """Distribution function of a Voigt profile, as a weighted Gaussian and Lorentzian."""
+    full, eta = _pseudo_voigt(np.asarray(sigma), natural)
     lorentz = 0.5 + np.arctan(2 * x / full) / np.pi
     return np.asarray(eta * lorentz + (1 - eta) * ndtr(x * FWHM_PER_SIGMA / full))
 
@@ -238,27 +243,16 @@ def peaks(
     low = energies - reach - 16 * shape.tail_slope_kev - 60 * natural  # exp(-16) = 1e-7
     first = np.searchsorted(edges_kev, low)
     last = np.searchsorted(edges_kev, energies + reach + 60 * natural)
-    if not natural.any():
-        from xrfmap._peaks import add_peaks
+    from xrfmap._peaks import add_peaks  # compiled; not needed by whoever reads a scale only
 
-        sigma = np.hypot(scale.fwhm(energies), extra) / FWHM_PER_SIGMA
-        add_peaks(
-            result, np.asarray(edges_kev, np.float64), np.ascontiguousarray(energies),
-            np.ascontiguousarray(area), sigma, shape.tail_fraction, shape.tail_slope_kev,
-            np.maximum(first - 1, 0), np.minimum(last, len(result)),
-        )  # fmt: skip
-        return result
-    for k in np.flatnonzero(area):
-        a, b = max(int(first[k]) - 1, 0), int(last[k]) + 1
-        result[a : b - 1][: len(result) - a] += area[k] * line_shape(
-            edges_kev[a:b],
-            float(energies[k]),
-            scale,
-            tail_fraction=shape.tail_fraction,
-            tail_slope_kev=shape.tail_slope_kev,
-            natural_kev=float(natural[k]),
-            extra_fwhm_kev=float(extra[k]),
-        )
+    sigma = np.hypot(scale.fwhm(energies), extra) / FWHM_PER_SIGMA
+    full, eta = _pseudo_voigt(sigma, natural)
+    add_peaks(
+        result, np.asarray(edges_kev, np.float64), np.ascontiguousarray(energies),
+        np.ascontiguousarray(area), sigma, full / FWHM_PER_SIGMA, eta, full / 2,
+        shape.tail_fraction, shape.tail_slope_kev,
+        np.maximum(first - 1, 0), np.minimum(last, len(result)),
+    )  # fmt: skip
     return result
 
 

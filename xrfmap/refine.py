@@ -40,6 +40,12 @@ MODEL_ERROR_MAX = 0.2
 ERROR_WINDOW = 25
 """Bins (a third of a peak width each) over which the model error is averaged."""
 
+SCATTER_ERROR = 0.03
+"""Relative error of scatter peaks: their shape depends on what lies in depth."""
+
+PILE_UP_ERROR = 0.1
+"""Relative error of pile-up, whose mixture of pixels is known only roughly."""
+
 REFINE_ERROR = 0.004
 """Relative error granted while shapes move: more would hide what they can still explain."""
 
@@ -145,16 +151,19 @@ def solve(
 ) -> SumFit:
     """Amplitudes of a given design; the work of :func:`fit_sum`."""
     fitted = np.maximum(_smooth(data), 1.0)
+    coarse = np.array([_coarse(label) for label in labels])
+    rough = np.zeros(len(data))
     relative = np.full(len(data), MODEL_ERROR_MIN if model_error is None else model_error)
     for _ in range(rounds):
-        variance = fitted + (relative * fitted) ** 2
+        variance = fitted + (relative * fitted) ** 2 + rough
         root = 1 / np.sqrt(variance)
         amplitude = _nonnegative(matrix * root[:, None], data * root)
         fitted = np.maximum(matrix @ amplitude, 1.0)
+        rough = ((matrix * coarse) @ amplitude) ** 2
         dof = max(len(data) - int(np.count_nonzero(amplitude)), 1)
         if model_error is None:
-            relative = _model_error(data, fitted, int(np.count_nonzero(amplitude)))
-    variance = fitted + (relative * fitted) ** 2
+            relative = _model_error(data, fitted, rough, int(np.count_nonzero(amplitude)))
+    variance = fitted + (relative * fitted) ** 2 + rough
     chi2 = float(np.sum((data - fitted) ** 2 / variance) / dof)
     info = (matrix / variance[:, None]).T @ matrix
     error = np.sqrt(np.diag(_inverse(info)))
@@ -475,7 +484,14 @@ def _inverse(info: Array) -> Array:
     return np.asarray(inverse / root[:, None] / root[None, :])
 
 
-def _model_error(data: Array, fitted: Array, free: int) -> Array:
+def _coarse(label: str) -> float:
+    """Relative error of a component's own shape."""
+    if label == "pile-up":
+        return PILE_UP_ERROR
+    return SCATTER_ERROR if "Compton" in label or "Rayleigh" in label else 0.0
+
+
+def _model_error(data: Array, fitted: Array, rough: Array, free: int) -> Array:
     """Relative model error per bin that brings the local mean of chi-square to one.
 
     Local, because a strong family that is described badly must not blind the whole
@@ -488,12 +504,13 @@ def _model_error(data: Array, fitted: Array, free: int) -> Array:
         return sliding_window_view(np.pad(values, half, mode="reflect"), ERROR_WINDOW)
 
     mean = windows(fitted)
+    known = windows(fitted + rough)
     square = windows((data - fitted) ** 2)
     low = np.full(len(data), MODEL_ERROR_MIN)
     high = np.full(len(data), MODEL_ERROR_MAX)
     for _ in range(12):
         middle = 0.5 * (low + high)
-        chi2 = (square / (mean + (middle[:, None] * mean) ** 2)).mean(axis=1) / share
+        chi2 = (square / (known + (middle[:, None] * mean) ** 2)).mean(axis=1) / share
         low, high = np.where(chi2 > 1, middle, low), np.where(chi2 > 1, high, middle)
     return 0.5 * (low + high)
 

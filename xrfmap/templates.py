@@ -25,6 +25,7 @@ from xrfmap.atomic import (
     families,
     family_cross_sections,
     material_attenuation,
+    natural_width,
 )
 from xrfmap.detector import efficiency, escape_lines
 from xrfmap.lineshape import EnergyScale, Response, peaks, shelf_shape
@@ -80,6 +81,8 @@ class Emitter:
     strength : float
         Detected counts of the whole family from a thin layer of unit mass per area, in
         the same arbitrary unit for all families of an instrument.
+    natural : ndarray, shape (m,), optional
+        Natural widths; zero where not given. [keV]
     """
 
     label: str
@@ -92,6 +95,7 @@ class Emitter:
     kind: str = "element"
     origin: Array | None = None
     strength: float = 1.0
+    natural: Array | None = None
 
     @property
     def main_energy(self) -> float:
@@ -162,8 +166,10 @@ def family_emitter(
     shells = tuple(line.shell for line, k in zip(lines, keep, strict=True) if k)
     label = f"{element} {family}"
     return Emitter(
-        label, element, family, at[keep], weights, names, shells, strength=float(rates.sum())
-    )
+        label, element, family, at[keep], weights, names, shells,
+        strength=float(rates.sum()),
+        natural=np.array([natural_width(line) for line, k in zip(lines, keep, strict=True) if k]),
+    )  # fmt: skip
 
 
 def usable_families(
@@ -219,10 +225,15 @@ def scatter_emitters(
         names = tuple(line.siegbahn for line, _ in group)
         label = f"{metal} {family}"
         found.append(
-            Emitter(f"{label} Rayleigh", metal, family, energy, weights, names, (), "rayleigh")
-        )
-        if energy[np.argmax(rate)] > 5.0:  # below, the shift is less than a tenth of a width
+            Emitter(f"{label} Rayleigh", metal, family, energy, weights, names, (), "rayleigh",
+                    natural=np.array([natural_width(line) for line, _ in group]))
+        )  # fmt: skip
+        if energy[np.argmax(rate)] > 5.0:
             found += _compton_humps(label, metal, family, group, weights, instrument)
+        else:  # shifted by a fraction of a width only: one hump tells all that can be told
+            found.append(
+                _compton(f"{label} Compton", metal, family, energy, weights, instrument, LIGHT)
+            )
     return tuple(found)
 
 
@@ -412,7 +423,10 @@ class SpectrumModel:
         thin = DEFAULT_COVER if emitter.kind == "element" else 0.0
         cover = self.cover.get(emitter.label, thin)
         weights = emitter.shares(cover, self.log_factors.get(emitter.label))
-        result = peaks(edges, emitter.energies, weights, self.scale, self.response)
+        natural = 0.0 if emitter.natural is None else emitter.natural
+        result = peaks(
+            edges, emitter.energies, weights, self.scale, self.response, natural_kev=natural
+        )
         if emitter.kind == "rayleigh" and emitter.main_energy < 5.0:
             return result
         material = self.instrument.detector.material

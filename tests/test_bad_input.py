@@ -102,8 +102,8 @@ def test_text_and_pictures_are_no_scans(tmp_path):
 def test_a_text_with_a_hash_is_not_yet_emsa(tmp_path):
     (tmp_path / "notes.txt").write_text("# my notes\n1 2\n")
     error = complaint(open_point, tmp_path / "notes.txt")
-    assert error.field == "#FORMAT"
-    assert "my notes" in error.found
+    assert error.found == "1 lines"
+    assert "16 to 65536 channels" in error.expected
 
 
 def test_emsa_that_was_cut_off(tmp_path):

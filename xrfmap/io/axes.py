@@ -55,11 +55,14 @@ class AxisPlan:
         Further file axes, each with the index taken, or ``None`` for the sum.
     notes : tuple of str
         What had to be assumed.
+    detectors : int
+        Length of the axis of detectors, 1 if there is none.
     """
 
     order: tuple[int | None, int | None, int]
     picks: tuple[tuple[int, int | None], ...] = ()
     notes: tuple[str, ...] = ()
+    detectors: int = 1
 
 
 def split_axes(given: str, where: str) -> tuple[str, list[AxisInfo] | None]:
@@ -180,7 +183,9 @@ def plan_axes(
     notes: list[str] = []
     energy = _energy_axis(axes, shape, live, problem, notes)
     order = _pixel_axes(axes, [i for i in live if i != energy], problem, notes)
-    return AxisPlan((*order, energy), tuple(sorted(picks)), tuple(notes))
+    several = [shape[i] for i, axis in enumerate(axes) if i != energy and axis.role == "detector"]
+    count = several[0] if several else 1
+    return AxisPlan((*order, energy), tuple(sorted(picks)), tuple(notes), count)
 
 
 @dataclass(frozen=True)

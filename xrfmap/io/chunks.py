@@ -13,7 +13,8 @@ import bz2
 import itertools
 import math
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import Any
 
 import h5py
@@ -23,7 +24,7 @@ import numpy.typing as npt
 from xrfmap.errors import InputError
 from xrfmap.io.safe import clean_text
 
-__all__ = ["read_box"]
+__all__ = ["check_packed", "read_box"]
 
 GZIP, SHUFFLE, CHECKSUM = 1, 2, 3
 LZ4, BLOSC, BITSHUFFLE, ZSTD, BLOSC2, BZIP2 = 32004, 32001, 32008, 32015, 32026, 307
@@ -145,8 +146,41 @@ def _unshuffle(data: Buffer, itemsize: int) -> Buffer:
     return out.reshape(-1).data
 
 
-def _inflate(data: Buffer, size: int) -> bytes:
-    unpacker = zlib.decompressobj()
+def check_packed(codecs: Sequence[str], file: Path, size: int) -> None:
+    """Refuse a file that holds one packed chunk and would unpack to more than its size.
+
+    Parameters
+    ----------
+    codecs : sequence of str
+        Packings of a Zarr array, in the order in which they were applied, with at most
+        one compressor.
+    file : Path
+        File of the chunk.
+    size : int
+        Size of the chunk when unpacked. [bytes]
+
+    Raises
+    ------
+    ValueError
+        If it is larger.
+    """
+    if file.stat().st_size > size * 1.2 + SLACK:
+        raise _BombError(f"a packed chunk of {file.stat().st_size} bytes")
+    raw = file.read_bytes()
+    for codec in reversed(codecs):
+        if codec == "crc32c":
+            raw = raw[:-4]
+        elif codec == "gzip":
+            _inflate(raw, size + SLACK, 31)
+        elif codec in ("zlib", "bz2", "zstd", "blosc"):
+            codes = {"zlib": GZIP, "bz2": BZIP2, "zstd": ZSTD, "blosc": BLOSC}
+            _check(raw, 0, [(codes[codec], ())], size)
+        elif codec == "lz4" and int.from_bytes(raw[:4], "little") > size + SLACK:
+            raise _BombError("a chunk that states more than its size")
+
+
+def _inflate(data: Buffer, size: int, form: int = 15) -> bytes:
+    unpacker = zlib.decompressobj(form)
     try:
         out = unpacker.decompress(data, size + 1)
     except zlib.error as err:

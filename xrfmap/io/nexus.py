@@ -117,7 +117,7 @@ def open_nexus_scan(
         title=title,
         storage=storage,
         notes=[*notes, *live_notes],
-    )
+    ).assign_attrs(detectors=plan.detectors)
 
 
 def open_nexus_point(

@@ -46,6 +46,7 @@ def run_study(
     *,
     fresh: bool = False,
     progress: Progress | None = None,
+    workers: int = 1,
 ) -> Findings:
     """Do the whole job for one study file.
 
@@ -59,6 +60,9 @@ def run_study(
         Repeat stages that an earlier run in the same folder has finished.
     progress : Progress, optional
         Takes the news; silent if not given.
+    workers : int
+        Processes for the fits of points and areas; a script that asks for more than
+        one must be guarded by ``if __name__ == "__main__"``.
 
     Returns
     -------
@@ -82,7 +86,7 @@ def run_study(
     store = WorkFolder(out)
     try:
         with store.locked():
-            run = Run(study, path.parent, store, fresh, progress or Progress())
+            run = Run(study, path.parent, store, fresh, workers, progress or Progress())
             run.inputs[path.name] = {"sha256": sha256_of(path), "bytes": path.stat().st_size}
             return _stages(run, path)
     finally:
@@ -250,7 +254,6 @@ def _publish(
 
     start = time.perf_counter()
     run.progress.begin("report")
-    main = scans[0] if scans else None
     with run.store.growing() as new:
         for number, scan in enumerate(scans):
             _place_maps(new, scan, number)
@@ -259,8 +262,8 @@ def _publish(
             new,
             run.study,
             findings,
-            main.maps if main else None,
-            main.spectra if main else None,
+            {s.name: s.maps for s in scans if s.maps is not None},
+            {s.name: s.spectra for s in scans if s.spectra is not None},
             fitted,
             dict(record),
         )

@@ -55,7 +55,7 @@ def _scan_rows(path: Path) -> _Rows:
     where = clean_text(path.name)
     remarks: list[str] = []
     names: tuple[str, ...] = ()
-    form = Form(None, False)
+    form = Form(None)
     found: list[tuple[int, int]] = []
     places: list[list[float]] = []
     wanted: list[int] = []

@@ -46,7 +46,6 @@ class Form:
     """How the numbers of a text are set apart."""
 
     delimiter: str | None
-    decimal_comma: bool
 
     def split(self, line: str) -> list[str]:
         """Cells of a line; an empty one at the end is dropped."""
@@ -54,15 +53,17 @@ class Form:
         cells = [part.strip().strip('"') for part in parts]
         while cells and not cells[-1]:  # a delimiter at the end of the line
             cells.pop()
-        return [c.replace(",", ".") for c in cells] if self.decimal_comma else cells
+        # where cells are set apart by tabs or semicolons, a comma is a decimal comma
+        comma = self.delimiter in ("\t", ";")
+        return [c.replace(",", ".") for c in cells] if comma else cells
 
 
 def form_of(line: str) -> Form:
     """Tell from one line how its cells are set apart."""
     for delimiter in ("\t", ";"):
         if delimiter in line:
-            return Form(delimiter, "," in line and "." not in line)
-    return Form("," if "," in line else None, False)
+            return Form(delimiter)
+    return Form("," if "," in line else None)
 
 
 def is_table(head: bytes) -> bool:

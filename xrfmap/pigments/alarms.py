@@ -9,7 +9,7 @@ import re
 from collections.abc import Sequence
 
 from xrfmap.findings import Flag
-from xrfmap.pigments.dates import date_words, period_verdict
+from xrfmap.pigments.dates import date_words, known_in, period_verdict
 from xrfmap.pigments.innocents import Innocence
 from xrfmap.pigments.matching import Match, Setting
 from xrfmap.pigments.schema import Material
@@ -138,6 +138,8 @@ def _colour_flag(setting: Setting, colour: str) -> Flag | None:
     fits, late = [], []
     for material in setting.rules.materials.values():
         if colour not in material.colours or not _hidden(material, setting):
+            continue
+        if not known_in(material, setting.region):
             continue
         verdict = period_verdict(material, setting.period, setting.region)
         if verdict != "compatible":

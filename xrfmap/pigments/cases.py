@@ -128,6 +128,8 @@ def _case(
     verdict: Verdict = suspects[0].verdict
     strong = [m for m in suspects if m.verdict == verdict]
     possible = any(m.explains(element) for m in period) or any(i.grade == "doubtful" for i in own)
+    if possible and all(m.material.rarity == "rare" for m in suspects):
+        return None  # nobody takes a rare material for what a common one may bring
     doubt = doubt_of(setting, element)
     if doubt is not None or (verdict == "out_of_period" and possible):
         verdict = "cannot_tell"

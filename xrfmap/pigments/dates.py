@@ -5,7 +5,7 @@ from __future__ import annotations
 from xrfmap.findings import Verdict
 from xrfmap.pigments.schema import DateRange, Material, Region
 
-__all__ = ["date_words", "dates_in", "decline_remark", "period_verdict", "region_of"]
+__all__ = ["date_words", "dates_in", "decline_remark", "known_in", "period_verdict", "region_of"]
 
 
 def region_of(material: Material, region: str | None) -> Region | None:
@@ -17,6 +17,11 @@ def region_of(material: Material, region: str | None) -> Region | None:
         if any(word in text for word in entry.words):
             return entry
     return None
+
+
+def known_in(material: Material, region: str | None) -> bool:
+    """Whether a material is to be reckoned with in a region; most are everywhere."""
+    return not material.only_there or region_of(material, region) is not None
 
 
 def dates_in(material: Material, region: str | None) -> tuple[DateRange, DateRange | None]:

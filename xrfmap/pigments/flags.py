@@ -10,7 +10,7 @@ from xrfmap.pigments.cases import Case, cases_of, group_cases, worst
 from xrfmap.pigments.dates import date_words
 from xrfmap.pigments.evidence import OVERLAPS
 from xrfmap.pigments.innocents import Innocence
-from xrfmap.pigments.matching import Match, Setting
+from xrfmap.pigments.matching import Match, NearMiss, Setting
 from xrfmap.pigments.words import element_names, join, next_check, one_or_more, sentence
 
 __all__ = ["Judged", "judge"]
@@ -31,7 +31,7 @@ def judge(
     setting: Setting,
     matches: Sequence[Match],
     innocents: Sequence[Innocence],
-    near: Sequence[str],
+    near: Sequence[NearMiss],
 ) -> Judged:
     """Make the flags of one area from elements that nothing of the period explains.
 
@@ -41,7 +41,7 @@ def judge(
         Area, rules, period.
     matches, innocents
         What would explain its elements.
-    near : sequence of str
+    near : sequence of NearMiss
         Materials of the period that fell short, for the reasons.
 
     Returns
@@ -92,7 +92,7 @@ def _faint(setting: Setting, group: Sequence[Case]) -> str:
 
 
 def _flag(
-    setting: Setting, verdict: Verdict, group: Sequence[Case], near: Sequence[str], note: str
+    setting: Setting, verdict: Verdict, group: Sequence[Case], near: Sequence[NearMiss], note: str
 ) -> Flag:
     material = group[0].suspect.material
     elements = [case.element for case in group]
@@ -149,7 +149,7 @@ def _dated(setting: Setting, verdict: Verdict, group: Sequence[Case]) -> list[st
 
 
 def _period_side(
-    setting: Setting, verdict: Verdict, group: Sequence[Case], near: Sequence[str]
+    setting: Setting, verdict: Verdict, group: Sequence[Case], near: Sequence[NearMiss]
 ) -> list[str]:
     """Say what the period has to offer, and why it is not enough."""
     soft = list(dict.fromkeys(text for case in group for text in case.soft))
@@ -160,7 +160,7 @@ def _period_side(
     else:
         parts = ["No material of the period in the rules accounts for it."]
     wanted = {case.element for case in group}
-    parts += [f"{sentence(text)}." for text in near if wanted & set(text.split())]
+    parts += [f"{sentence(miss.text)}." for miss in near if wanted & set(miss.elements)]
     return [*parts, _hosts(setting, wanted)]
 
 

@@ -15,12 +15,12 @@ from typing import Literal
 
 from xrfmap.findings import Verdict
 from xrfmap.pigments.amounts import Amounts, Within, within
-from xrfmap.pigments.dates import period_verdict, region_of
+from xrfmap.pigments.dates import known_in, period_verdict, region_of
 from xrfmap.pigments.evidence import AreaEvidence
 from xrfmap.pigments.rulebase import RuleBase
 from xrfmap.pigments.schema import Companion, Material
 
-__all__ = ["Cover", "Grade", "Match", "Setting", "graded", "match_all"]
+__all__ = ["Cover", "Grade", "Match", "NearMiss", "Setting", "graded", "match_all"]
 
 Grade = Literal["good", "doubtful", "named"]
 _BY_HOW_OFTEN: Mapping[str, Grade] = {
@@ -81,25 +81,36 @@ class Setting:
         return tuple(s for s in self.area.present if s not in self.ignore)
 
 
-def match_all(setting: Setting) -> tuple[list[Match], list[str]]:
+@dataclass(frozen=True)
+class NearMiss:
+    """A material of the period that lacks further elements which it would bring."""
+
+    elements: tuple[str, ...]  # its needed elements, all seen
+    text: str
+
+
+def match_all(setting: Setting) -> tuple[list[Match], list[NearMiss]]:
     """Match every visible material against an area.
 
     Returns
     -------
     matches : list of Match
         By cost, the fewest assumptions first.
-    near_misses : list of str
+    near_misses : list of NearMiss
         Materials of the period whose needed elements are all seen but which lack the
-        further elements that they would bring, each with the reason.
+        further elements that they would bring.
     """
     matches, near = [], []
+    here = setting.present
     for key, material in setting.rules.materials.items():
-        if not material.needs or not all(e in setting.present for e in material.needed):
+        if not material.needs or not all(e in here for e in material.needed):
+            continue
+        if not known_in(material, setting.region):
             continue
         status, text = _any_of(material, setting)
         if status in ("excluded", "unlisted"):
             if period_verdict(material, setting.period, setting.region) != "out_of_period":
-                near.append(f"{material.name} would need more: {text}")
+                near.append(NearMiss(material.needed, f"{material.name} falls short: {text}"))
             continue
         found = _match(key, material, setting, status, text)
         if found is not None:

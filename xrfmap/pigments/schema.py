@@ -193,6 +193,7 @@ class Material(_Strict):
     common: DateRange | None = None
     decline: Decline | None = None
     regions: list[Region] = []
+    only_there: bool = False  # known from its regions only, and matched only where one is stated
     rarity: Literal["staple", "usual", "occasional", "rare"] = "usual"
     look_alikes: list[Key] = []
     look_alike_note: Text | None = None

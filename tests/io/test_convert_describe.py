@@ -51,7 +51,9 @@ def same(a: xr.Dataset, b: xr.Dataset) -> None:
     assert a.attrs["title"] == b.attrs["title"]
 
 
-@pytest.mark.parametrize("path", [[".nc"], [".nc", ".h5"], [".nxs", ".nc", ".hdf5"]])
+@pytest.mark.parametrize(
+    "path", [[".nc"], [".nc", ".h5"], [".nxs", ".nc", ".hdf5"], [".zarr"], [".zarr", ".nc"]]
+)
 def test_a_scan_survives_the_way_through_other_formats(scan, tmp_path, path):
     here = scan
     for i, suffix in enumerate(path):

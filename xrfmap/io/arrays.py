@@ -170,7 +170,7 @@ def open_array_scan(
     y, x = file.grid((ny, nx))
     quick_check(stored)
     return make_scan(
-        lazy_counts(stored, None, f"{sha[:16]}-{detector}"),
+        lazy_counts(stored, f"{sha[:16]}-{stored.plan.picks}"),
         live_time=live,
         real_time=file.card.real_time_s,
         y=y,

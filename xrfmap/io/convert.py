@@ -12,6 +12,7 @@ from xrfmap.io.emsa import write_emsa
 from xrfmap.io.netcdf import write_netcdf
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.safe import clean_text
+from xrfmap.io.spool import straightened
 from xrfmap.scan import instrument_of
 
 __all__ = ["SUFFIXES", "convert", "sum_spectrum", "write_nexus_dataset"]
@@ -23,6 +24,7 @@ SUFFIXES = {
     ".nc": "netCDF",
     ".msa": "EMSA/MAS",
     ".emsa": "EMSA/MAS",
+    ".zarr": "Zarr",
 }
 """Output formats by the suffix of the file to write."""
 
@@ -71,13 +73,22 @@ def convert(source: Path, target: Path, *, summed: bool = False) -> Path:
     ds = open_any(source)
     if summed and ds["counts"].ndim == 3:
         ds = sum_spectrum(ds)
+    with straightened(ds, target.parent) as ds:
+        return _write(target, kind, ds)
+
+
+def _write(target: Path, kind: str, ds: xr.Dataset) -> Path:
     if kind == "netCDF":
         return write_netcdf(target, ds)
     if kind == "NeXus":
         return write_nexus_dataset(target, ds)
+    if kind == "Zarr":
+        from xrfmap.io.zarr_store import write_zarr
+
+        return write_zarr(target, ds)
     if ds["counts"].ndim == 3:
         raise InputError(
-            clean_text(source.name),
+            ds.attrs["source"],
             found=f"a scan of {ds.sizes['y']} x {ds.sizes['x']} pixels",
             expected="one spectrum, which is what EMSA/MAS holds",
             remedy="ask for the sum over all pixels (--sum), or write .nc or .h5",
@@ -99,14 +110,14 @@ def sum_spectrum(scan: xr.Dataset) -> xr.Dataset:
         Point spectrum in 64-bit numbers; the live time is the sum, NaN if that of any
         pixel is unknown.
     """
-    from xrfmap.io.lazy import iter_blocks
+    from xrfmap.io.lazy import iter_boxes
     from xrfmap.scan import make_scan, notes_of
 
     counts = scan["counts"]
     wide = np.int64 if counts.dtype.kind in "iu" else np.float64
     total = np.zeros(counts.shape[-1], dtype=wide)
-    for _, _, block in iter_blocks(counts):
-        total += block.sum(axis=(0, 1), dtype=wide)
+    for _, _, channels, block in iter_boxes(counts):
+        total[channels] += block.sum(axis=(0, 1), dtype=wide)
     times = {k: float(scan[k].sum(skipna=False)) for k in ("live_time", "real_time") if k in scan}
     out = make_scan(
         total,

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.io.lazy import iter_blocks
+from xrfmap.io.lazy import iter_boxes, stored_of, times_read
 from xrfmap.scan import instrument_of, linear_scale, notes_of
 from xrfmap.settings import ScanEntry
 
@@ -82,8 +82,19 @@ def describe_dataset(ds: xr.Dataset) -> dict[str, Any]:
     found |= _count_facts(cube)
     found |= _time_facts(ds, cube["total"])
     found["notes"] = notes_of(ds)
-    found["problems"] = _problems(found, cube)
+    found["problems"] = [*_layout_problems(ds), *_problems(found, cube)]
     return found
+
+
+def _layout_problems(ds: xr.Dataset) -> list[str]:
+    stored = stored_of(ds["counts"].data)
+    times = 1 if stored is None else times_read(stored)
+    if times == 1:
+        return []
+    return [
+        f"the file is stored plane by plane: each part is unpacked {times} times when the scan "
+        "is read by pixel; rewrite it once with xrfmap convert"
+    ]
 
 
 def _energy_scale(ds: xr.Dataset) -> dict[str, Any]:
@@ -122,12 +133,12 @@ def _totals(counts: xr.DataArray) -> dict[str, Any]:
     spectrum = np.zeros(nc, dtype=wide)
     saturated = np.zeros((ny, nx), dtype=np.int32)
     most, whole = 0.0, True
-    for rows, cols, block in iter_blocks(counts):
-        total[rows, cols] = block.sum(axis=2, dtype=wide)
-        spectrum += block.sum(axis=(0, 1), dtype=wide)
+    for rows, cols, channels, block in iter_boxes(counts):
+        total[rows, cols] += block.sum(axis=2, dtype=wide)
+        spectrum[channels] += block.sum(axis=(0, 1), dtype=wide)
         most = max(most, float(block.max()))
         if top is not None and narrow:
-            saturated[rows, cols] = (block == top).sum(axis=2)
+            saturated[rows, cols] += (block == top).sum(axis=2, dtype=np.int32)
         elif block.dtype.kind == "f":
             whole = whole and not (block % 1 != 0).any()
     return {

@@ -26,7 +26,6 @@ __all__ = [
     "attribute",
     "check_dataset",
     "children",
-    "chunk_of",
     "damaged",
     "get_node",
     "is_hdf5",
@@ -358,14 +357,6 @@ def read_string(node: h5py.Group | h5py.Dataset | None) -> str:
     return clean_text(value.flat[0] if isinstance(value, np.ndarray) else value)
 
 
-def chunk_of(dset: h5py.Dataset, plan: AxisPlan) -> tuple[int, int] | None:
-    """Chunk along y and x, or ``None`` for a dataset that is not chunked."""
-    if dset.chunks is None:
-        return None
-    cy, cx = (1 if axis is None else int(dset.chunks[axis]) for axis in plan.order[:2])
-    return cy, cx
-
-
 _FILTER_NAMES = {1: "gzip", 2: "shuffle", 3: "checksum", 4: "szip", 32000: "lzf", 32001: "blosc"}
 _FILTER_NAMES |= {32004: "lz4", 32008: "bitshuffle", 32013: "zfp", 32015: "zstd", 32026: "blosc2"}
 
@@ -390,6 +381,7 @@ class H5Counts(StoredCounts):
         # the dataset's own file, which is another one behind a link that was allowed
         self.path, self.dataset = Path(dset.file.filename).resolve(), name
         self.allow_links = allow_links
+        self.in_chunks_of(dset.chunks)
 
     def read(self, key: tuple[slice, ...]) -> npt.NDArray[Any]:
         """Read a box in the axis order of the file."""

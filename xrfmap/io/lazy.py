@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+import weakref
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -18,9 +20,15 @@ __all__ = [
     "BLOCK_PIXELS",
     "block_shape",
     "iter_blocks",
+    "iter_boxes",
     "lazy_counts",
     "quick_check",
+    "stored_of",
+    "times_read",
 ]
+
+# behind the name of a lazy array, as long as either lives
+_STORED: weakref.WeakValueDictionary[str, StoredCounts] = weakref.WeakValueDictionary()
 
 BLOCK_PIXELS = 4096  # enough rows for a good matrix product, 33 MB at 2048 channels of 4 bytes
 MAX_BLOCK_PIXELS = 8192
@@ -61,15 +69,13 @@ def block_shape(
     return max(1, min(cy, want // columns)), columns
 
 
-def lazy_counts(stored: StoredCounts, chunk_yx: tuple[int, int] | None, token: str) -> da.Array:
+def lazy_counts(stored: StoredCounts, token: str) -> da.Array:
     """Dask array over counts in a file.
 
     Parameters
     ----------
     stored : StoredCounts
         The stand-in.
-    chunk_yx : tuple of int or None
-        Chunk of the file along y and x.
     token : str
         Text that changes with the content, such as a hash; it names the tasks, so
         that the same file gives the same names on every run.
@@ -79,7 +85,7 @@ def lazy_counts(stored: StoredCounts, chunk_yx: tuple[int, int] | None, token: s
     dask.array.Array, shape (y, x, channel)
         Blocks of some thousand pixels with all channels.
     """
-    rows, columns = block_shape(stored.shape, stored.dtype.itemsize, chunk_yx)
+    rows, columns = _block_of(stored)
     name = f"counts-{token}-{math.prod(stored.shape)}"
     array: da.Array = da.from_array(  # type: ignore[no-untyped-call]
         stored,
@@ -89,7 +95,54 @@ def lazy_counts(stored: StoredCounts, chunk_yx: tuple[int, int] | None, token: s
         fancy=False,
         meta=np.empty((0, 0, 0), dtype=stored.dtype),
     )
+    _STORED[array.name] = stored
     return array
+
+
+def _block_of(stored: StoredCounts) -> tuple[int, int]:
+    chunk_yx = None if stored.chunk is None else stored.chunk[:2]
+    return block_shape(stored.shape, stored.dtype.itemsize, chunk_yx)
+
+
+def stored_of(array: Any) -> StoredCounts | None:
+    """Stand-in behind a lazy array of this process; ``None`` for other arrays."""
+    return _STORED.get(getattr(array, "name", ""))
+
+
+def times_read(stored: StoredCounts) -> int:
+    """How often each chunk of a file is unpacked when the scan is read block by block."""
+    if stored.chunk is None:
+        return 1
+    return math.prod(-(-c // b) for c, b in zip(stored.chunk, _block_of(stored), strict=False))
+
+
+def iter_boxes(counts: Any) -> Iterator[tuple[slice, slice, slice, npt.NDArray[Any]]]:
+    """Boxes that together make up a cube, in the way that is quickest for its file.
+
+    Parameters
+    ----------
+    counts : DataArray, dask array or ndarray, shape (y, x, channel)
+        Counts; only one box is in memory.
+
+    Yields
+    ------
+    tuple
+        Rows, columns, channels, and the box; each chunk of the file is unpacked once,
+        so boxes need not hold all channels.
+    """
+    data = getattr(counts, "data", counts)
+    stored = stored_of(data)
+    if stored is None or stored.chunk is None or times_read(stored) == 1:
+        for rows, cols, block in iter_blocks(counts):
+            yield rows, cols, slice(0, block.shape[2]), block
+        return
+    cy, cx, cc = stored.chunk
+    deep = cc * max(1, BLOCK_BYTES // (cy * cx * cc * stored.dtype.itemsize))
+    steps = (cy, cx, min(deep, stored.shape[2]))
+    starts = (range(0, n, s) for n, s in zip(stored.shape, steps, strict=True))
+    for corner in itertools.product(*starts):
+        box = [slice(a, min(a + s, n)) for a, s, n in zip(corner, steps, stored.shape, strict=True)]
+        yield box[0], box[1], box[2], stored[tuple(box)]
 
 
 def iter_blocks(

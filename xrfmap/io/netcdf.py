@@ -11,7 +11,7 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisPlan
-from xrfmap.io.hdf5 import H5Counts, check_dataset, chunk_of, open_hdf5, storage_of
+from xrfmap.io.hdf5 import H5Counts, check_dataset, open_hdf5, storage_of
 from xrfmap.io.lazy import lazy_counts, quick_check
 from xrfmap.io.merge import merge_instrument, merge_live_time
 from xrfmap.io.results import atomic_write, plain_attrs
@@ -112,14 +112,13 @@ def open_netcdf(
                 remedy="write the file with xrfmap convert",
             )
         stored = H5Counts(path, counts, AxisPlan((0, 1, 2))) if rank == 3 else None
-        chunk = chunk_of(counts, AxisPlan((0, 1, 2))) if rank == 3 else None
         if rank == 1 and counts.size > MAX_CHANNELS:
             _check_small(counts, where, MAX_CHANNELS)
     ds = _load(path, where, drop=("counts",) if rank == 3 else ())
     if stored is not None:
         quick_check(stored)
         token = f"{sha[:16]}-counts"
-        data = lazy_counts(stored, chunk, token)
+        data = lazy_counts(stored, token)
         ds = ds.assign(counts=(("y", "x", "channel"), data, {"units": "counts"}))
     else:
         check_counts(ds["counts"].values, where)

@@ -15,7 +15,6 @@ from xrfmap.io.chunks import read_box
 from xrfmap.io.hdf5 import (
     H5Counts,
     check_dataset,
-    chunk_of,
     damaged,
     get_node,
     open_hdf5,
@@ -96,7 +95,7 @@ def open_nexus_scan(
         energy, energy_notes = _energy(signal.axes[plan.order[2]], stored.shape[2], where)
         facts = instrument_facts(top, signal.counts)
         title = read_string(get_node(top, "title", allow_links=allow_links))
-        chunk, storage = chunk_of(signal.counts, plan), storage_of(signal.counts)
+        storage = storage_of(signal.counts)
     notes = [*signal.notes, *plan.notes, *time_notes, *y_notes, *x_notes]
     notes += [*energy_notes, *facts.notes]
     live, live_notes = merge_live_time(
@@ -105,7 +104,7 @@ def open_nexus_scan(
     y, x = grid(y, x, (stored.shape[0], stored.shape[1]), entry, where)
     quick_check(stored)
     return make_scan(
-        lazy_counts(stored, chunk, f"{sha[:16]}-{stored.field}"),
+        lazy_counts(stored, f"{sha[:16]}-{stored.field}-{plan.picks}"),
         live_time=live,
         real_time=times.get("real_time"),
         y=y,

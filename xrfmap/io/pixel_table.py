@@ -187,7 +187,7 @@ def open_table_scan(
         steps = np.arange(stored.shape[2])
         energy = rows.facts["zero_kev"] + rows.facts["kev_per_channel"] * steps
     return make_scan(
-        lazy_counts(stored, None, sha[:16]),
+        lazy_counts(stored, sha[:16]),
         live_time=live,
         real_time=rows.facts.get("real_time"),
         y=at_y,

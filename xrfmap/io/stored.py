@@ -107,6 +107,9 @@ class StoredCounts(ABC):
         Shape (y, x, channel).
     dtype : numpy.dtype
         Native byte order; half precision is widened.
+    chunk : tuple of int or None
+        Size along y, x and channel of the pieces that can only be unpacked whole;
+        ``None`` if any part can be read alone.
     """
 
     def __init__(
@@ -122,9 +125,16 @@ class StoredCounts(ABC):
         self.order = plan.order
         self.shape = tuple(1 if axis is None else self.file_shape[axis] for axis in self.order)
         self.ndim = 3
+        self.chunk: tuple[int, int, int] | None = None
         summed = any(index is None for _, index in plan.picks)
         self.dtype = _native(np.dtype(dtype), summed)
         check_size(self.shape, where, field)
+
+    def in_chunks_of(self, file_chunk: Sequence[int] | None) -> None:
+        """Set `chunk` from the chunk in the axis order of the file."""
+        if file_chunk is not None:
+            cy, cx, cc = (1 if axis is None else int(file_chunk[axis]) for axis in self.order)
+            self.chunk = (min(cy, self.shape[0]), min(cx, self.shape[1]), min(cc, self.shape[2]))
 
     @abstractmethod
     def read(self, key: tuple[slice, ...]) -> npt.NDArray[Any]:

@@ -209,6 +209,7 @@ class TiffCounts(StoredCounts):
     def __init__(self, source: TiffSource, plan: AxisPlan) -> None:
         super().__init__(clean_text(source.path.name), "", source.shape, plan, source.dtype)
         self.path = source.path.resolve()
+        self.in_chunks_of((1, *source.shape[1:]))
 
     def read(self, key: tuple[slice, ...]) -> npt.NDArray[Any]:
         """Read a box (pages, rows, columns)."""

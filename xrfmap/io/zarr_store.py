@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import shutil
 from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import Path
@@ -53,6 +54,7 @@ class ZarrCounts(StoredCounts):
         where = clean_text(path.name)
         super().__init__(where, clean_text(array), meta.shape, plan, meta.dtype)
         self.path, self.array, self.meta = path.resolve(), array, meta
+        self.in_chunks_of(meta.chunks)
 
     def read(self, key: tuple[slice, ...]) -> npt.NDArray[Any]:
         """Read a box in the axis order of the store."""
@@ -124,10 +126,9 @@ def open_zarr_scan(
     y, x = grid(y, x, (ny, nx), entry, where)
     quick_check(stored)
     token = _hash(path)
-    chunk = [1 if a is None else meta.chunks[a] for a in plan.order[:2]]
     attrs = attributes(path, where)
     return make_scan(
-        lazy_counts(stored, (chunk[0], chunk[1]), f"{token[:16]}-{array}-{detector}"),
+        lazy_counts(stored, f"{token[:16]}-{array}-{plan.picks}"),
         live_time=live,
         real_time=times["real_time"],
         y=y,
@@ -222,6 +223,8 @@ def write_zarr(path: Path, ds: xr.Dataset) -> Path:
     _zarr(where)
     if path.exists():
         raise refuse(where, "", "a folder of that name", "a new name", "choose another name")
+    if ds["counts"].ndim != 3:
+        raise refuse(where, "", "a point spectrum", "a scan", "write points as .msa, .nc or .h5")
     part = path.with_name(f".{path.name}.part")
     out = plain_attrs(check_scan(ds))
     try:
@@ -230,4 +233,6 @@ def write_zarr(path: Path, ds: xr.Dataset) -> Path:
     except OSError as err:
         found = clean_text(err.strerror or err)
         raise refuse(where, "", found, "a folder that can be written to") from err
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
     return path

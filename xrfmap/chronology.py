@@ -14,7 +14,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from xrfmap.findings import AreaFinding, Flag, LayerFinding
+from xrfmap.findings import VERDICT_ORDER, AreaFinding, Flag, LayerFinding, Verdict
 from xrfmap.layer_bounds import (
     Bound,
     LayerDates,
@@ -32,11 +32,13 @@ from xrfmap.layer_checks import (
     soonest,
 )
 from xrfmap.layer_stack import stack_of
+from xrfmap.pigments.assess import assess, overall_verdict
+from xrfmap.pigments.evidence import AreaEvidence
 from xrfmap.pigments.rule_files import load_rules
 from xrfmap.pigments.rulebase import RuleBase
-from xrfmap.settings import Study
+from xrfmap.settings import Instrument, Study
 
-__all__ = ["Bound", "Chronology", "date_layers", "resolve"]
+__all__ = ["Bound", "Chronology", "Conclusion", "conclude", "date_layers", "resolve"]
 
 
 @dataclass(frozen=True)
@@ -170,3 +172,79 @@ def _open(layer: LayerDates) -> list[str]:
     if not layer.clash:
         return []
     return [f"{layer.place.name}: evidence does not agree: {'; '.join(layer.clash)}."]
+
+
+@dataclass(frozen=True)
+class Conclusion:
+    """Everything that areas, layers and other evidence say of a study.
+
+    Attributes
+    ----------
+    areas, flags, layers : tuple
+        As in the findings file; the most serious flag first.
+    overall : Verdict
+        The most serious verdict of the flags; ``"cannot_tell"`` without a stated period.
+    remarks, open_questions, cautions : tuple of str
+        For the report.
+    """
+
+    areas: tuple[AreaFinding, ...]
+    flags: tuple[Flag, ...]
+    layers: tuple[LayerFinding, ...]
+    overall: Verdict
+    remarks: tuple[str, ...]
+    open_questions: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def conclude(
+    study: Study,
+    areas: Sequence[AreaEvidence] | None = None,
+    rules: RuleBase | None = None,
+    *,
+    instrument: Instrument | None = None,
+    ignore: Iterable[str] = (),
+) -> Conclusion:
+    """Judge the areas of a study, date its layers, and put both together.
+
+    Parameters
+    ----------
+    study : Study
+        Period, layers, evidence; its typed-in areas are used where `areas` is not given.
+    areas : sequence of AreaEvidence, optional
+        Evidence of all areas, measured and typed in.
+    rules : RuleBase, optional
+        The built-in rules where not given.
+    instrument : Instrument, optional
+        For turning counts into amounts; that of the study where not given.
+    ignore : iterable of str
+        Elements of tube and filter.
+
+    Returns
+    -------
+    Conclusion
+        A pure result.
+    """
+    rules = rules or load_rules()
+    given = areas if areas is not None else [a for a in study.area if a.elements]
+    judged = assess(
+        given,
+        study.period,
+        study.layer,
+        rules,
+        instrument=instrument or study.instrument,
+        ignore=ignore,
+    )
+    dated = date_layers(study, judged.areas, judged.flags, rules)
+    flags = sorted(
+        [*judged.flags, *dated.flags], key=lambda flag: VERDICT_ORDER.index(flag.verdict)
+    )
+    return Conclusion(
+        judged.areas,
+        tuple(flags),
+        dated.layers,
+        overall_verdict(flags) if study.period is not None else "cannot_tell",
+        (*judged.remarks, *dated.remarks),
+        (*judged.open_questions, *dated.open_questions),
+        judged.cautions,
+    )

@@ -144,7 +144,7 @@ def test_pixels_below_the_decision_threshold_can_be_greyed(opened, maps):
 
 
 def test_mixture_is_the_same_as_the_report_s_own_composite(opened, maps):
-    from xrfmap.report.figures.maps import composite_image
+    from xrfmap.report.figures.composite import composite_image
 
     opened.check("#light-table input[value=mix]")
     lines = ["Pb L", "Fe K", "Hg L"]

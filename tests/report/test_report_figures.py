@@ -16,8 +16,8 @@ from skimage.color import deltaE_ciede2000, rgb2lab
 
 from xrfmap.findings import Findings
 from xrfmap.report import fields, figures, style
+from xrfmap.report.figures.composite import composite_image
 from xrfmap.report.figures.diagrams import date_bars, year_frame
-from xrfmap.report.figures.maps import composite_image
 from xrfmap.settings import Study
 
 # Machado, Oliveira, Fernandes, "A physiologically-based model for simulation of color vision

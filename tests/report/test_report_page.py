@@ -15,10 +15,12 @@ from invented_study import FINDINGS, RUN, STUDY, make_maps, make_spectra
 
 from xrfmap.findings import VERDICT_ORDER, Findings
 from xrfmap.report import style, write_report
-from xrfmap.report.content import finding_tables, run_tables
+from xrfmap.report.content import finding_tables
 from xrfmap.report.digest import checks, matters, open_points
-from xrfmap.report.page import Parts, ScanPart, render_page
+from xrfmap.report.page import render_page
+from xrfmap.report.parts import Parts, ScanPart
 from xrfmap.report.plates import build_atlas, slug
+from xrfmap.report.record import run_tables
 from xrfmap.report.tables import csv_text
 from xrfmap.report.words import VERDICT_MEANINGS, VERDICT_NAMES
 from xrfmap.settings import Study

@@ -5,25 +5,23 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from importlib.resources import files
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from xrfmap import __version__
 from xrfmap.findings import VERDICT_ORDER, Findings, Flag
-from xrfmap.report import content, digest, pixels, style, words
-from xrfmap.report.plates import Atlas
+from xrfmap.report import content, digest, pixels, record, style, words
+from xrfmap.report.parts import Parts
+from xrfmap.report.scanview import frontispiece, scan_context
 from xrfmap.report.tables import Table
 from xrfmap.report.timeline import build_timeline
-from xrfmap.report.viewer import light_table_data, spectra_data
+from xrfmap.report.viewer import spectra_data
 from xrfmap.settings import Study
 
-__all__ = ["Chart", "Parts", "ScanPart", "render_page"]
+__all__ = ["render_page"]
 
 LIMIT_NOTE = (
     "Net counts are those of the whole line family in its full-energy peaks. The decision "
@@ -37,42 +35,6 @@ PALETTE_NOTE = (
     "equal steps in counts look equal, also to colour-blind eyes and on a grey printer."
 )
 ORIGINS = {"scan": "from the scan", "point": "from point spectra", "typed in": "typed in by hand"}
-
-
-@dataclass(frozen=True)
-class Chart:
-    """A figure drawn by matplotlib that the page shows as it is."""
-
-    title: str
-    image: str
-    alt: str
-    words: str
-    width: int
-    height: int
-
-
-@dataclass(frozen=True)
-class ScanPart:
-    """One scan with all that the page shows of it."""
-
-    name: str
-    maps: xr.Dataset
-    atlas: Atlas
-    photographs: Mapping[str, npt.NDArray[np.generic]]
-    scatters: Sequence[Chart] = ()
-
-
-@dataclass(frozen=True)
-class Parts:
-    """All that goes into the page."""
-
-    study: Study
-    findings: Findings
-    scans: Sequence[ScanPart]
-    spectra: Mapping[str, xr.Dataset]  # of the scans, by name
-    points: Mapping[str, xr.Dataset]
-    run: Mapping[str, Any]
-    static_spectra: Sequence[tuple[str, str]] = ()
 
 
 def _escape_finish(value: Any) -> Any:
@@ -133,59 +95,8 @@ def _period(findings: Findings) -> tuple[str, str]:
     return span, str(held.get("note") or "")
 
 
-def _scan_facts(scan: ScanPart, several: bool) -> str:
-    maps, atlas = scan.maps, scan.atlas
-    shape = atlas.grid
-    name = f" {scan.name}," if several else " of"
-    facts = [f"Scan{name} {shape.columns} × {shape.rows} points"]
-    if shape.unit == "mm":
-        facts.append(
-            f"{words.number(shape.x1 - shape.x0)} × {words.number(shape.y1 - shape.y0)} mm"
-        )
-    if "live_time" in maps:
-        seconds = np.asarray(maps["live_time"].values, dtype=float)
-        if np.isfinite(seconds).any():
-            facts.append(f"median live time {words.number(float(np.nanmedian(seconds)))} s a point")
-        else:
-            facts.append("live time unknown, maps in counts")
-    if "total_counts" in maps:
-        total = np.asarray(maps["total_counts"].values, dtype=float)
-        if np.isfinite(total).any():
-            facts.append(f"median {words.number(float(np.nanmedian(total)))} counts a point")
-    facts.append(f"{atlas.bad} of {atlas.bad + atlas.measured} points without a usable measurement")
-    return "; ".join(facts) + "."
-
-
-def _maps_words(atlas: Atlas) -> tuple[str, str]:
-    unit = atlas.elements[0].unit if atlas.elements else "counts"
-    intro = (
-        f"Net {unit.replace('counts/s', 'counts per second')} of whole line families. "
-        "y runs downward as on the object."
-    )
-    if unit == "counts":
-        intro += " The live time is not known, so counts could not be divided by it."
-    plates = "All plates have the same scale; each has its own colour bar."
-    if atlas.bad:
-        plates += f" Turquoise marks {atlas.bad} points without a usable measurement."
-    if atlas.step > 1:
-        plates += (
-            f" On this page one pixel stands for {atlas.step} × {atlas.step} points; the files "
-            "hold all of them."
-        )
-    return intro, plates
-
-
 def _ranked(flags: Sequence[Flag]) -> list[Flag]:
     return sorted(flags, key=lambda flag: VERDICT_ORDER.index(flag.verdict))
-
-
-def _mix_colours(atlas: Atlas) -> list[tuple[str, str, str]]:
-    """Lights of the composite with the families the report chose for them."""
-    made = [p for p in atlas.derived if p.lines]
-    chosen = list(made[0].lines) if made else [p.title for p in atlas.elements[:2]]
-    names = ("orange", "blue-green", "violet")
-    chosen += [""] * (3 - len(chosen))
-    return list(zip(style.COMPOSITE_INKS, names, chosen, strict=False))
 
 
 def _finished(run: Mapping[str, Any]) -> str:
@@ -195,57 +106,6 @@ def _finished(run: Mapping[str, Any]) -> str:
         except (KeyError, ValueError):
             continue
     return ""
-
-
-def _ratio(atlas: Atlas) -> str:
-    # a single line of pixels would be a hair; the page stretches it to be seen
-    return f"{min(max(1 / atlas.grid.aspect, 1 / 12), 12):.5f}"
-
-
-def _frontispiece(scans: Sequence[ScanPart]) -> tuple[str, str, str, str] | None:
-    """Picture beside the summary: the photograph, else the composite, else the first map."""
-    for scan in scans:
-        for name, picture in scan.photographs.items():
-            uri = pixels.data_uri(pixels.jpeg(picture, 900), "image/jpeg")
-            return (
-                uri,
-                f"{name} of the scanned field",
-                f"{name}, scanned field.",
-                _ratio(scan.atlas),
-            )
-    plates = [(s, p) for s in scans for p in (*s.atlas.derived, *s.atlas.elements)]
-    if not plates:
-        return None
-    scan, first = plates[0]
-    words_ = f"{first.title}, {first.subtitle}."
-    if first.lines:
-        colours = zip(first.lines, ("orange", "blue-green", "violet"), strict=False)
-        said = ", ".join(f"{line} in {colour}" for line, colour in colours)
-        words_ = f"Composite of the scanned field: {said}."
-    return first.image, first.alt, words_, _ratio(scan.atlas)
-
-
-def _scan_context(scan: ScanPart, index: int, parts: Parts) -> dict[str, Any]:
-    intro, plates = _maps_words(scan.atlas)
-    data = light_table_data(scan.atlas, parts.study)
-    return {
-        "name": scan.name,
-        "suffix": f"-{index + 1}" if index else "",
-        "atlas": scan.atlas,
-        "ratio": _ratio(scan.atlas),
-        "intro": intro,
-        "plates_intro": plates,
-        "data": data,
-        "has_outlines": bool(data["areas"] or data["points"]),
-        "mix_colours": _mix_colours(scan.atlas),
-        "photographs": [
-            (name, pixels.data_uri(pixels.jpeg(picture), "image/jpeg"))
-            for name, picture in scan.photographs.items()
-        ],
-        "scatters": scan.scatters,
-        "lines_table": content.line_table(scan.maps, scan.name if index else ""),
-        "facts": _scan_facts(scan, len(parts.scans) > 1),
-    }
 
 
 def _findings_context(parts: Parts, tables: Mapping[str, Table]) -> dict[str, Any]:
@@ -266,7 +126,7 @@ def _findings_context(parts: Parts, tables: Mapping[str, Table]) -> dict[str, An
         "origins": ORIGINS,
         "blind": words.BLIND,
         "cautions": list(dict.fromkeys([*findings.cautions, *words.CAUTIONS])),
-        "calibration_table": content.calibration_table(findings),
+        "calibration_table": record.calibration_table(findings),
         "object_facts": _object_facts(parts.study),
     }
 
@@ -332,14 +192,14 @@ def render_page(parts: Parts) -> str:
         "css": Markup(_static("report.css")),
         "js": Markup(code),
         "script_hash": Markup(allowed),
-        "scans": [_scan_context(scan, n, parts) for n, scan in enumerate(parts.scans)],
+        "scans": [scan_context(scan, n, parts) for n, scan in enumerate(parts.scans)],
         "key_image": pixels.data_uri(pixels.key_png()),
         "limit_note": LIMIT_NOTE,
-        "frontispiece": _frontispiece(parts.scans),
+        "frontispiece": frontispiece(parts.scans),
         "spectra": spectra_data(_named_spectra(parts), parts.points),
         "static_spectra": parts.static_spectra,
         "points_table": content.point_table(parts.points),
-        "run_tables": content.run_tables(parts.run),
+        "run_tables": record.run_tables(parts.run),
         "finished": _finished(parts.run),
         "palette_note": PALETTE_NOTE,
         **_findings_context(parts, tables),

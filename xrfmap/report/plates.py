@@ -11,7 +11,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.report import choices, fields, pixels, style
-from xrfmap.report.figures.maps import QUALITY, composite_image
+from xrfmap.report.figures.composite import composite_image
+from xrfmap.report.figures.maps import QUALITY
 from xrfmap.report.marks import family_of
 from xrfmap.report.words import element_name, number, share
 

@@ -14,10 +14,11 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.findings import Findings
-from xrfmap.report import choices, content, fields, figures, pixels, style
+from xrfmap.report import choices, content, fields, figures, pixels, record, style
 from xrfmap.report.figures.diagrams import date_bars
 from xrfmap.report.figures.maps import QUALITY
-from xrfmap.report.page import Chart, Parts, ScanPart, render_page
+from xrfmap.report.page import render_page
+from xrfmap.report.parts import Chart, Parts, ScanPart
 from xrfmap.report.plates import BUDGET, build_atlas, slug
 from xrfmap.report.tables import Table, csv_text, write_csv
 from xrfmap.settings import Study
@@ -294,7 +295,7 @@ def write_report(
     _write_tables(
         folder,
         [*content.finding_tables(findings).values(), content.point_table(points),
-         content.calibration_table(findings)],
+         record.calibration_table(findings)],
     )  # fmt: skip
     tell("figures of maps")
     all_maps, all_spectra = _by_scan(maps, study), _by_scan(spectra, study)

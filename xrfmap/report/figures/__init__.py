@@ -9,14 +9,10 @@ figure of a sensible size is made. Nothing touches pyplot: save with
 >>> ax.figure.savefig("lead.png", dpi=300)          # doctest: +SKIP
 """
 
+from xrfmap.report.figures.composite import composite_map
 from xrfmap.report.figures.diagrams import chronology_diagram, layer_diagram
-from xrfmap.report.figures.maps import (
-    composite_map,
-    element_map,
-    plate_of_maps,
-    quality_map,
-    ratio_map,
-)
+from xrfmap.report.figures.maps import element_map, quality_map, ratio_map
+from xrfmap.report.figures.plate import plate_of_maps
 from xrfmap.report.figures.spectra import element_scatter, fitted_spectrum
 
 __all__ = [

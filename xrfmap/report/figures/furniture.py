@@ -1,0 +1,144 @@
+"""What every map has around it: axes in millimetres, scale bar, colour bar, legend of masks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from xrfmap.report import fields, style
+from xrfmap.report.words import number
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.image import AxesImage
+
+    from xrfmap.settings import Area
+
+__all__ = [
+    "aspect", "below", "colour_bar", "footer", "frame", "map_axes", "mask_swatch", "outline",
+    "scale_bar", "show", "single_scale",
+]  # fmt: skip
+
+_SIDE, _TALL = 5.0, 6.0  # largest width and height of a single map [in]
+
+
+def map_axes(shape: fields.Grid, foot_in: float = 1.05) -> Axes:
+    """Axes for one map in a figure cut to its aspect."""
+    width = min(_SIDE, _TALL / shape.aspect) if shape.aspect < fields.STRIP else 1.5
+    height = max(width * shape.aspect, 0.8) if shape.aspect < fields.STRIP else _TALL
+    full_w, full_h = max(width, 3.4) + 1.75, height + 0.5 + foot_in
+    figure = style.new_figure(full_w, full_h)
+    return figure.add_axes((0.7 / full_w, foot_in / full_h, width / full_w, height / full_h))
+
+
+def single_scale(under_mask: str = style.MASK) -> Any:
+    """Colour scale of single maps, with the colour of pixels that have no value."""
+    from matplotlib.colors import ListedColormap
+
+    return ListedColormap(style.map_lut() / 255.0, name="single map").with_extremes(bad=under_mask)
+
+
+def aspect(shape: fields.Grid) -> Literal["equal", "auto"]:
+    """Square millimetres, except for a strip that would shrink to a hair."""
+    return "equal" if 1 / fields.STRIP < shape.aspect < fields.STRIP else "auto"
+
+
+def show(ax: Axes, shown: fields.Field, span: fields.Stretch, blank: str) -> AxesImage:
+    """Draw the pixels of a map in a frame, y downward."""
+    image = ax.imshow(
+        shown.values,
+        extent=shown.grid.extent,
+        cmap=single_scale(blank),
+        vmin=span.low,
+        vmax=span.high,
+        interpolation="nearest",
+        aspect=aspect(shown.grid),
+    )
+    for spine in ax.spines.values():
+        spine.set_visible(True)
+    return image
+
+
+def frame(ax: Axes, shape: fields.Grid, title: str) -> None:
+    """Write the title, and the axes with their unit."""
+    ax.set_title(style.figure_text(title, 60), pad=9)
+    ax.set_xlabel(f"x [{shape.unit}]")
+    ax.set_ylabel(f"y [{shape.unit}]")
+
+
+def scale_bar(ax: Axes, shape: fields.Grid, lift: float = 7.0) -> None:
+    """Bar above the right end of the map, clear of the picture itself."""
+    length = fields.nice_length(shape.x1 - shape.x0)
+    base = ax.get_xaxis_transform()
+    from matplotlib.transforms import ScaledTranslation
+
+    up = ScaledTranslation(0, lift / 72, ax.figure.dpi_scale_trans)
+    ax.plot(
+        [shape.x1 - length, shape.x1], [1, 1], color=style.INK, linewidth=2.4,
+        solid_capstyle="butt", transform=base + up, clip_on=False, scalex=False, scaley=False,
+    )  # fmt: skip
+    ax.annotate(
+        f"{number(length)} {shape.unit}", (shape.x1 - length, 1), xycoords=base,
+        xytext=(-5, lift), textcoords="offset points", ha="right", va="center", fontsize=9,
+    )  # fmt: skip
+
+
+def colour_bar(ax: Axes, image: AxesImage, label: str) -> None:
+    """Stand a colour bar beside the map; its pointed ends say that values go on."""
+    inset = ax.inset_axes((1.03, 0.0, 0.035, 1.0))
+    bar = ax.figure.colorbar(image, cax=inset, extend="both", extendfrac=0.02)
+    bar.outline.set_linewidth(0.6)
+    bar.set_label(label)
+
+
+def footer(ax: Axes, sentences: Sequence[str], swatches: Sequence[tuple[str, str]]) -> None:
+    """Lines below the map, then the meaning of every colour outside the scale."""
+    drop = -38.0
+    for sentence in sentences:
+        ax.annotate(
+            style.figure_text(sentence, 110), (0, 0), xycoords="axes fraction", xytext=(0, drop),
+            textcoords="offset points", fontsize=8.2, color=style.MUTED, va="top",
+        )  # fmt: skip
+        drop -= 11.5
+    for colour, meaning in swatches:
+        ax.annotate(
+            "■", (0, 0), xycoords="axes fraction", xytext=(0, drop + 1.5),
+            textcoords="offset points", fontsize=10, color=colour, va="top",
+            fontfamily="DejaVu Sans",
+        )  # fmt: skip
+        ax.annotate(
+            meaning, (0, 0), xycoords="axes fraction", xytext=(11, drop),
+            textcoords="offset points", fontsize=8.2, color=style.MUTED, va="top",
+        )  # fmt: skip
+        drop -= 11.5
+
+
+def mask_swatch(bad: fields.Mask) -> list[tuple[str, str]]:
+    """Legend of the pixels without measurement, empty where there is none."""
+    count = int(np.count_nonzero(bad))
+    words = "1 pixel" if count == 1 else f"{count} pixels"
+    return [(style.MASK, f"no measurement: {words}")] if count else []
+
+
+def outline(ax: Axes, areas: Sequence[Area]) -> None:
+    """Outlines of the study's polygons with their names."""
+    for area in areas:
+        if not area.polygon_mm:
+            continue
+        ring = np.array([*area.polygon_mm, area.polygon_mm[0]], dtype=float)
+        ax.plot(*ring.T, color="black", linewidth=2.2, scalex=False, scaley=False)
+        ax.plot(*ring.T, color="white", linewidth=0.9, scalex=False, scaley=False)
+        ax.annotate(
+            style.figure_text(area.name, 30), ring[:-1].mean(axis=0), ha="center", va="center",
+            fontsize=8, color="white", annotation_clip=True,
+            bbox={"boxstyle": "square,pad=0.15", "facecolor": "black", "alpha": 0.6, "lw": 0},
+        )  # fmt: skip
+
+
+def below(ax: Axes, points: float) -> Any:
+    """Transform of axes fractions, moved down by `points`."""
+    from matplotlib.transforms import ScaledTranslation
+
+    return ax.transAxes + ScaledTranslation(0, -points / 72, ax.figure.dpi_scale_trans)

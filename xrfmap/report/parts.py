@@ -1,0 +1,53 @@
+"""What goes into the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from xrfmap.findings import Findings
+from xrfmap.report.plates import Atlas
+from xrfmap.settings import Study
+
+__all__ = ["Chart", "Parts", "ScanPart"]
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A figure drawn by matplotlib that the page shows as it is."""
+
+    title: str
+    image: str
+    alt: str
+    words: str
+    width: int
+    height: int
+
+
+@dataclass(frozen=True)
+class ScanPart:
+    """One scan with all that the page shows of it."""
+
+    name: str
+    maps: xr.Dataset
+    atlas: Atlas
+    photographs: Mapping[str, npt.NDArray[np.generic]]
+    scatters: Sequence[Chart] = ()
+
+
+@dataclass(frozen=True)
+class Parts:
+    """All that goes into the page."""
+
+    study: Study
+    findings: Findings
+    scans: Sequence[ScanPart]
+    spectra: Mapping[str, xr.Dataset]  # of the scans, by name
+    points: Mapping[str, xr.Dataset]
+    run: Mapping[str, Any]
+    static_spectra: Sequence[tuple[str, str]] = ()

@@ -51,6 +51,7 @@ Array = npt.NDArray[np.float64]
 COVER_POWER = -2.8  # attenuation of light matter falls about as E^-2.8 between edges
 DEFAULT_COVER = 0.3  # a paint layer weakens its own main line by roughly a quarter
 PROFILE_STEP_KEV = 0.06  # far below the peak width at the energies where Compton matters
+SOFT_KEV = 5.0  # below, a Compton shift is a fraction of a peak width
 LIGHT = Material.from_formula("C6H10O5", 1.5, "cellulose")  # stands for all that is organic
 CHALK = Material.from_formula("CaCO3", 2.7, "calcium carbonate")
 WEAK_LINE = 2e-4  # lines below this share of their family are left out of a column
@@ -214,67 +215,62 @@ def scatter_emitters(
     """
     beam = excitation(instrument, anode)
     metal = anode or instrument.anode or DEFAULT_ANODE
-    found = []
+    found: list[Emitter] = []
     for family in ("K", "L"):
-        group = [(line, n) for line, n in beam.lines if line.family == family]
-        energy = np.array([line.energy_kev for line, _ in group])
-        rate = np.array([n for _, n in group]) * efficiency(energy, instrument)
+        group = [line for line, _ in beam.lines if line.family == family]
+        sent = np.array([n for line, n in beam.lines if line.family == family])
+        energy = np.array([line.energy_kev for line in group])
+        rate = sent * efficiency(energy, instrument)
         if rate.sum() <= 0 or not energy_range[0] < energy[np.argmax(rate)] < energy_range[1]:
             continue
-        weights = rate / rate.sum()
-        names = tuple(line.siegbahn for line, _ in group)
-        label = f"{metal} {family}"
-        found.append(
-            Emitter(f"{label} Rayleigh", metal, family, energy, weights, names, (), "rayleigh",
-                    natural=np.array([natural_width(line) for line, _ in group]))
-        )  # fmt: skip
-        if energy[np.argmax(rate)] > 5.0:
-            found += _compton_humps(label, metal, family, group, weights, instrument)
-        else:  # shifted by a fraction of a width only: one hump tells all that can be told
-            found.append(
-                _compton(f"{label} Compton", metal, family, energy, weights, instrument, LIGHT)
-            )
+        natural = np.array([natural_width(line) for line in group])
+        names = np.array([line.siegbahn for line in group])
+        main = float(energy[np.argmax(rate)])
+        soft = main < SOFT_KEV
+        for suffix, part in _line_groups(energy, rate, together=soft):
+            weights = rate[part] / rate[part].sum()
+            head = Emitter(
+                f"{metal} {family} Rayleigh{suffix}", metal, family, energy[part], weights,
+                tuple(names[part]), (), "rayleigh", natural=natural[part],
+            )  # fmt: skip
+            found += [head, _compton(head, "Compton" + suffix, instrument, LIGHT)]
+            if not suffix and not soft:
+                found.append(_compton(head, "Compton broad", instrument, CHALK))
     return tuple(found)
 
 
-def _compton_humps(
-    label: str,
-    metal: str,
-    family: str,
-    group: list[tuple[Line, float]],
-    weights: Array,
-    instrument: Instrument,
-) -> list[Emitter]:
-    """Alpha and beta lines apart (absorption changes their ratio), the alpha hump twice.
+def _line_groups(
+    energy: Array, rate: Array, *, together: bool
+) -> list[tuple[str, npt.NDArray[np.int64]]]:
+    """Alpha, beta, gamma lines of a tube: depth and absorption change their ratios.
+
+    The group of the strongest line has no suffix; groups below a hundredth of the whole
+    are left out.
+    """
+    order = np.argsort(energy)
+    if together:
+        return [("", order)]
+    cuts = np.flatnonzero(np.diff(energy[order]) > 0.05 * energy[order][1:]) + 1
+    groups = [g for g in np.split(order, cuts) if rate[g].sum() > 0.01 * rate.sum()]
+    strongest = max(range(len(groups)), key=lambda k: rate[groups[k]].sum())
+    words = ["", " beta", " gamma", " delta"]
+    found = []
+    for k, group in enumerate(groups):
+        above = k - strongest
+        suffix = words[above] if 0 <= above < len(words) else " soft"
+        found.append((suffix, group))
+    return found
+
+
+def _compton(
+    source: Emitter, word: str, instrument: Instrument, material: Material
+) -> Emitter:
+    """Compton-scattered lines with the profile that a material's electrons give them.
 
     Electrons of light atoms give a narrow hump, those of heavier ones a broad one; their
     mixture changes with the paint.
     """
-    energy = np.array([line.energy_kev for line, _ in group])
-    main = float(energy[np.argmax(weights)])
-    alpha = np.abs(energy - main) < 0.05 * main
-    humps = [
-        (f"{label} Compton", alpha, LIGHT),
-        (f"{label} Compton broad", alpha, CHALK),
-        (f"{label} Compton beta", ~alpha & (energy > main), LIGHT),
-    ]
-    return [
-        _compton(name, metal, family, energy[part], weights[part], instrument, material)
-        for name, part, material in humps
-        if weights[part].sum() > 0.01
-    ]
-
-
-def _compton(
-    label: str,
-    metal: str,
-    family: str,
-    energy: Array,
-    weights: Array,
-    instrument: Instrument,
-    material: Material,
-) -> Emitter:
-    """Compton-scattered lines with the profile that a material's electrons give them."""
+    energy, weights = source.energies, source.weights
     angle = scatter_angle_deg(instrument)
     strong = weights > 0.02 * weights.max()
     after, share, origin = [], [], []
@@ -288,8 +284,8 @@ def _compton(
         origin.append(np.full(int(seen.sum()), e))
     total = np.concatenate(share) * efficiency(np.concatenate(after), instrument)
     return Emitter(
-        label, metal, family, np.concatenate(after), total / total.sum(), (), (), "compton",
-        np.concatenate(origin),
+        f"{source.element} {source.family} {word}", source.element, source.family,
+        np.concatenate(after), total / total.sum(), (), (), "compton", np.concatenate(origin),
     )  # fmt: skip
 
 

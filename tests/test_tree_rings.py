@@ -1,5 +1,7 @@
 """Felling dates of oak against published worked examples and statistics."""
 
+from itertools import pairwise
+
 import pytest
 
 from xrfmap.errors import InputError
@@ -164,9 +166,7 @@ def test_bounds_never_move_backwards_when_a_ring_is_added():
     for provenance in ("Poland", "Finland", "England", None):
         for found in (None, 0, 5, 25):
             lows = [
-                felling(
-                    board(last_ring_year=year, sapwood_rings=found, provenance=provenance)
-                ).low
+                felling(board(last_ring_year=year, sapwood_rings=found, provenance=provenance)).low
                 for year in range(1500, 1520)
             ]
-            assert all(b - a == 1 for a, b in zip(lows, lows[1:], strict=False))
+            assert all(b - a == 1 for a, b in pairwise(lows))

@@ -96,7 +96,7 @@ def test_names_are_found_whatever_their_spelling():
 
 
 def test_an_unknown_name_is_answered_with_the_nearest():
-    with pytest.raises(InputError, match="did you mean .*vermilion"):
+    with pytest.raises(InputError, match=r"did you mean .*vermilion"):
         show_rule("vermillion")
 
 

@@ -284,7 +284,7 @@ def test_no_sentence_calls_anything_genuine_or_false():
 @pytest.mark.parametrize(
     ("elements", "period", "message"),
     [
-        (["Pb", "Xx"], P1640, "found \"Xx\"; expected element symbols from H to U"),
+        (["Pb", "Xx"], P1640, 'found "Xx"; expected element symbols from H to U'),
         (["pb"], P1640, "did you mean Pb"),
         ({"Pb": -1.0}, P1640, "a relative mass of 0 or more"),
         ({"Pb": float("nan")}, P1640, "a relative mass of 0 or more"),

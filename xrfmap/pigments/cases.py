@@ -154,23 +154,35 @@ def group_cases(cases: Sequence[Case]) -> list[list[Case]]:
 
     The suspect of a group explains most of the open cases; then the least odd one counts,
     then the one that explains most of the area, then the one with the most lenient date.
+    Elements in doubt are grouped among themselves, so that they carry no sure case along.
     """
-    left = list(cases)
+    unsure = frozenset(case.element for case in cases if case.doubt is not None)
     groups: list[list[Case]] = []
-    while left:
-        elements = [case.element for case in left]
-        options = {m for case in left for m in (case.suspect, *case.others)}
-        best = min(options, key=lambda m: _rank(m, elements))
-        own = [case for case in left if best.explains(case.element)]
-        groups.append([_with_suspect(case, best) for case in own])
-        left = [case for case in left if case not in own]
+    for doubted in (False, True):
+        left = [case for case in cases if (case.doubt is not None) == doubted]
+        while left:
+            elements = [case.element for case in left]
+            options = {m for case in left for m in (case.suspect, *case.others)}
+            best = min(options, key=lambda m: _rank(m, elements, unsure - set(elements)))
+            own = [case for case in left if best.explains(case.element)]
+            groups.append([_with_suspect(case, best) for case in own])
+            left = [case for case in left if case not in own]
     return groups
 
 
-def _rank(match: Match, elements: Sequence[str]) -> tuple[float, float, int, int, str]:
+def _rank(
+    match: Match, elements: Sequence[str], unsure: frozenset[str]
+) -> tuple[int, int, float, int, int, str]:
     explained = sum(match.explains(element) for element in elements)
     needs = sum(cover.role == "need" for cover in match.covers.values())
-    return -explained, match.cost, -needs, match.material.earliest.low, match.material.name
+    return (
+        len(unsure & set(match.material.needed)),
+        -explained,
+        match.cost,
+        -needs,
+        match.material.earliest.low,
+        match.material.name,
+    )
 
 
 def _with_suspect(case: Case, suspect: Match) -> Case:

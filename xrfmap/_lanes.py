@@ -213,17 +213,42 @@ def _deviance(n, mu, out, lanes):
 
 
 @njit(**_OPTIONS)
-def _null_information(out, a, mu, ptr, idx, val, lanes):
-    """Information on each amplitude if that amplitude alone were zero."""
-    for j in range(out.shape[0]):
-        o, aj = out[j], a[j]
-        for k in range(lanes):
-            o[k] = 0.0
+def _null_moments(ratio, skew, a, mu, inv, first, bins, lists, t, m, lanes):
+    """Variance (as a ratio) and skewness of each estimate if its true value were zero.
+
+    The estimate is a weighted sum of counts with weights in proportion to ``t / mu``, t
+    being the component's column with everything subtracted that its neighbours would
+    take over. Without the component the model is ``mu - a T``, plus what the neighbours
+    then take over, of at most three standard errors (more the data would not allow).
+    """
+    ptr, bin_of, own, entry, idx, val = lists
+    for j in range(a.shape[0]):
+        c, aj, r, s = inv[first[j]], a[j], ratio[j], skew[j]
+        now = np.zeros(lanes, np.float32)
+        null = np.zeros(lanes, np.float32)
+        third = np.zeros(lanes, np.float32)
         for q in range(ptr[j], ptr[j + 1]):
-            v = val[q]
-            m = mu[idx[q]]
+            x = own[q]
             for k in range(lanes):
-                o[k] += v * v / max(m[k] - v * aj[k], _FLOOR)
+                t[k] = 0.0
+            for e in range(entry[q], entry[q + 1]):
+                v, z = val[e], inv[idx[e]]
+                for k in range(lanes):
+                    t[k] += v * z[k]
+            mb = mu[bin_of[q]]
+            for k in range(lanes):
+                share = t[k] / c[k]
+                taken = min(aj[k], np.float32(3.0) * np.sqrt(c[k]))
+                m[k] = max(mb[k] - aj[k] * x - taken * share, np.float32(0.02) * mb[k])
+                t[k] = x + share
+                square = t[k] * t[k]
+                now[k] += square / mb[k]
+                null[k] += square / m[k]
+                third[k] += square * t[k] / (m[k] * m[k])
+        for k in range(lanes):
+            r[k] = now[k] / null[k]
+            v0 = c[k] * r[k]
+            s[k] = third[k] * v0 * np.sqrt(v0)
 
 
 @njit(**_OPTIONS)
@@ -341,10 +366,11 @@ def _step(a, old, g, d, info, diag, free, slope, active, tries, tol, lanes):
 def _group(counts, first_pixel, plan, start_matrix, scale, tol, max_steps, work, out):
     """Fit one group of lanes; results go into rows of ``out``."""
     (edges, bp, bi, bv, cp, ci, cv, hp, hi, hv, info_row, row, col, first, upd, left, right,
-     inv_ptr, inv_idx, pair_row, pair_col, diag) = plan  # fmt: skip
+     inv_ptr, inv_idx, pair_row, pair_col, diag, nl_ptr, nl_bin, nl_own, nl_entry, nl_idx, nl_val) = plan  # fmt: skip
+    null_lists = (nl_ptr, nl_bin, nl_own, nl_entry, nl_idx, nl_val)
     lists = (pair_row, pair_col, info_row, row, col, first, upd, left, right, diag)
-    n, mu, ratio, weight, a, old, g, d, y, free, info, chol, inv, null = work
-    amplitude, onestep, variance, variance0, deviance, steps, done = out
+    n, mu, ratio, weight, a, old, g, d, y, free, info, chol, inv, null, skew = work
+    amplitude, onestep, variance, variance0, skewness, deviance, steps, done = out
     lanes = LANES
     bins = n.shape[0]
     comps = a.shape[0]
@@ -399,8 +425,10 @@ def _group(counts, first_pixel, plan, start_matrix, scale, tol, max_steps, work,
     _factor(chol, info, info_row, free, row, col, first, upd, left, right, lanes)
     _solve(chol, row, first, d, lanes)
     _inverse(inv, chol, first, inv_ptr, inv_idx, lanes)
-    _null_information(null, a, mu, cp, ci, cv, lanes)
     dev = np.empty(lanes, np.float32)
+    _null_moments(
+        null, skew, a, mu, inv, first, bins, null_lists, np.empty(lanes, np.float32), dev, lanes
+    )
     _deviance(n, mu, dev, lanes)
 
     for k in range(min(lanes, counts.shape[0] - first_pixel)):
@@ -410,7 +438,8 @@ def _group(counts, first_pixel, plan, start_matrix, scale, tol, max_steps, work,
             onestep[p, j] = a[j, k] + d[j, k]
             v = inv[first[j], k]
             variance[p, j] = v
-            variance0[p, j] = v * info[diag[j], k] / null[j, k]
+            variance0[p, j] = v * null[j, k]
+            skewness[p, j] = skew[j, k]
         deviance[p] = dev[k]
         steps[p] = used[k]
         done[p] = active[k] == 0
@@ -440,6 +469,7 @@ def fit_lanes(counts, plan, start_matrix, scale, tol, max_steps, out):
             np.empty((pairs, lanes), np.float32),
             np.empty((entries, lanes), np.float32),
             np.empty((entries, lanes), np.float32),
+            np.empty((comps, lanes), np.float32),
             np.empty((comps, lanes), np.float32),
         )
         _group(counts, group * lanes, plan, start_matrix, scale, tol, max_steps, work, out)

@@ -116,6 +116,7 @@ class _Plan:
             np.ascontiguousarray(places[:, 0]),
             np.ascontiguousarray(places[:, 1]),
             diag,
+            *_null_lists(strong[:, order], pattern),
         )
         return cls(order, arrays)
 
@@ -134,7 +135,9 @@ class FitResult:
     variance : ndarray
         Diagonal of the inverse Fisher information at the maximum. [counts2]
     null_variance : ndarray
-        The same if that amplitude alone were zero. [counts2]
+        Variance of `unbounded` if that amplitude were truly zero. [counts2]
+    null_skewness : ndarray
+        Skewness of `unbounded` in that case.
     deviance : ndarray, shape (pixels,)
         Poisson deviance.
     steps : ndarray of int, shape (pixels,)
@@ -147,6 +150,7 @@ class FitResult:
     unbounded: npt.NDArray[np.float32]
     variance: npt.NDArray[np.float32]
     null_variance: npt.NDArray[np.float32]
+    null_skewness: npt.NDArray[np.float32]
     deviance: npt.NDArray[np.float32]
     steps: npt.NDArray[np.int32]
     converged: npt.NDArray[np.bool_]
@@ -203,7 +207,7 @@ def fit_counts(
     typical = design.merge(data.mean(axis=0)) if typical is None else np.asarray(typical, float)
     start, scale = _start(design.matrix[:, plan.order], typical)
     pixels, comps = data.shape[0], design.matrix.shape[1]
-    wide = [np.empty((pixels, comps), np.float32) for _ in range(4)]
+    wide = [np.empty((pixels, comps), np.float32) for _ in range(5)]
     deviance = np.empty(pixels, np.float32)
     steps = np.empty(pixels, np.int32)
     done = np.empty(pixels, np.bool_)
@@ -286,13 +290,47 @@ def _pair_rows(
     return rows, pair_of
 
 
+def _null_lists(
+    t: Float, pattern: npt.NDArray[np.bool_]
+) -> tuple[npt.NDArray[np.generic], ...]:
+    """For each component and each bin it touches: which others touch that bin, and how."""
+    comps = t.shape[1]
+    entry_of = np.full((comps, comps), -1, np.int32)
+    for e, (i, j) in enumerate(_places(pattern)):
+        entry_of[i, j] = entry_of[j, i] = e
+    ptr, bins, own, entry, idx, val = [0], [], [], [0], [], []
+    for j in range(comps):
+        for b in np.flatnonzero(t[:, j]):
+            others = np.flatnonzero(t[b])
+            others = others[others != j]
+            bins.append(b)
+            own.append(t[b, j])
+            idx.extend(entry_of[j, others])
+            val.extend(t[b, others])
+            entry.append(len(idx))
+        ptr.append(len(bins))
+    return (
+        np.array(ptr, np.int32),
+        np.array(bins, np.int32),
+        np.array(own, np.float32),
+        np.array(entry, np.int32),
+        np.array(idx, np.int32),
+        np.array(val, np.float32),
+    )
+
+
+def _places(pattern: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Row and column of each entry of the factor, column by column."""
+    return [(int(i), j) for j in range(len(pattern)) for i in np.flatnonzero(pattern[:, j])]
+
+
 def _factor_lists(
     pattern: npt.NDArray[np.bool_], pair_of: npt.NDArray[np.int32]
 ) -> tuple[npt.NDArray[np.generic], ...]:
     """Index lists that the factorisation and the inverse walk through."""
     comps = len(pattern)
     entry = np.full((comps, comps), -1, np.int32)
-    places = [(i, j) for j in range(comps) for i in np.flatnonzero(pattern[:, j])]
+    places = _places(pattern)
     for e, (i, j) in enumerate(places):
         entry[i, j] = e
     first = [0, *np.cumsum(pattern.sum(axis=0))]

@@ -120,23 +120,34 @@ def variance_slope(amplitude: npt.ArrayLike, variance: npt.ArrayLike, null: npt.
     return np.maximum(slope, 1.0)
 
 
-def decision_threshold(null: npt.ArrayLike) -> Array:
+def decision_threshold(null: npt.ArrayLike, skewness: npt.ArrayLike = 0.0) -> Array:
     """Net counts above which a family counts as detected: ``k sqrt(v0)`` (ISO 11929).
 
     Parameters
     ----------
     null : array_like, shape (...)
         Variance v0 of the estimate if the family were absent. [counts2]
+    skewness : array_like, shape (...)
+        Skewness of the estimate in that case; with few counts it is not small.
 
     Returns
     -------
     ndarray, shape (...)
         Threshold with :data:`RISK` of a false alarm; NaN where `null` is NaN. [counts]
+
+    Notes
+    -----
+    The quantile k of the normal distribution is corrected for skewness g by the first
+    term of the Cornish-Fisher expansion, ``k + (k^2 - 1) g / 6``.
     """
-    return np.asarray(_normal(RISK) * np.sqrt(np.asarray(null, dtype=np.float64)))
+    k = _normal(RISK)
+    quantile = k + (k**2 - 1) / 6 * np.asarray(skewness, dtype=np.float64)
+    return np.asarray(quantile * np.sqrt(np.asarray(null, dtype=np.float64)))
 
 
-def detection_limit(null: npt.ArrayLike, slope: npt.ArrayLike = 1.0) -> Array:
+def detection_limit(
+    null: npt.ArrayLike, slope: npt.ArrayLike = 1.0, skewness: npt.ArrayLike = 0.0
+) -> Array:
     """Smallest true net counts that pass the threshold with 95 % probability.
 
     Parameters
@@ -145,15 +156,20 @@ def detection_limit(null: npt.ArrayLike, slope: npt.ArrayLike = 1.0) -> Array:
         Variance v0 of the estimate if the family were absent. [counts2]
     slope : array_like, shape (...)
         Slope s of the variance with the true value, see :func:`variance_slope`. [counts]
+    skewness : array_like, shape (...)
+        As for :func:`decision_threshold`.
 
     Returns
     -------
     ndarray, shape (...)
-        Solution of ``y = k sqrt(v0) + k sqrt(v0 + s y)``: ``2 k sqrt(v0) + s k^2``;
-        NaN where `null` is NaN. [counts]
+        Solution of ``y = y* + k sqrt(v0 + s y)`` with the decision threshold ``y*``; for
+        no skewness ``2 k sqrt(v0) + s k^2``. NaN where `null` is NaN. [counts]
     """
     k = _normal(RISK)
-    return np.asarray(2 * decision_threshold(null) + k**2 * np.asarray(slope, dtype=np.float64))
+    threshold = decision_threshold(null, skewness)
+    v0, s = np.asarray(null, dtype=np.float64), np.asarray(slope, dtype=np.float64)
+    half = k**2 * s / 2
+    return np.asarray(threshold + half + np.sqrt(half**2 + k**2 * (v0 + s * threshold)))
 
 
 def interval(

@@ -83,7 +83,9 @@ def folders_for(studies: Sequence[Path], out: Path) -> list[Path]:
     return folders
 
 
-def run_one(study: Path, folder: Path, fresh: bool, progress: Progress) -> Outcome:
+def run_one(
+    study: Path, folder: Path, fresh: bool, progress: Progress, workers: int = 1
+) -> Outcome:
     """Run a study and tell what became of it; no error leaves this function.
 
     Parameters
@@ -94,6 +96,8 @@ def run_one(study: Path, folder: Path, fresh: bool, progress: Progress) -> Outco
         Repeat finished stages.
     progress : Progress
         Takes the news.
+    workers : int
+        Processes for fits of single spectra.
 
     Returns
     -------
@@ -105,7 +109,7 @@ def run_one(study: Path, folder: Path, fresh: bool, progress: Progress) -> Outco
     try:
         from xrfmap.study import run_study
 
-        findings = run_study(study, folder, fresh=fresh, progress=progress)
+        findings = run_study(study, folder, fresh=fresh, progress=progress, workers=workers)
     except XrfmapError as bad:
         return Outcome(str(study), str(folder), error=str(bad))
     except Exception as bad:  # noqa: BLE001 - a crash of one study must not stop the others
@@ -162,8 +166,8 @@ class _Sender(Progress):
         _news.put(("say", text, 0))
 
 
-def _work(study: Path, folder: Path, fresh: bool) -> Outcome:
-    return run_one(study, folder, fresh, _Sender())
+def _work(study: Path, folder: Path, fresh: bool, workers: int) -> Outcome:
+    return run_one(study, folder, fresh, _Sender(), workers)
 
 
 def _forward(news: Any, progress: Progress, wait: float) -> None:
@@ -182,7 +186,7 @@ def _in_process(
 ) -> Outcome:
     news = context.Queue()
     with ProcessPoolExecutor(1, context, _start_worker, (news, threads)) as pool:
-        future = pool.submit(_work, study, folder, fresh)
+        future = pool.submit(_work, study, folder, fresh, threads)
         while not future.done():
             _forward(news, progress, POLL_S)
         while not news.empty():

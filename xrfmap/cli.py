@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -78,7 +79,9 @@ def study(
         from xrfmap.cli_batch import run_many
 
         return run_many(files, out, fresh=fresh, jobs=jobs, quiet=quiet, as_json=as_json)
-    outcome: Outcome = run_one(files[0], out, fresh, progress_for(sys.stderr, quiet))
+    outcome: Outcome = run_one(
+        files[0], out, fresh, progress_for(sys.stderr, quiet), workers=os.cpu_count() or 1
+    )
     if not outcome.done:
         tell_error(XrfmapError(outcome.error))
         return FAILED

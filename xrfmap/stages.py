@@ -6,7 +6,6 @@ inputs, settings and program; what it finds is kept for the next run.
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -35,8 +34,6 @@ __all__ = [
     "Run",
     "Scanned",
     "calibrate_inputs",
-    "dataset_from_json",
-    "dataset_to_json",
     "read_inputs",
     "staged",
 ]
@@ -51,6 +48,8 @@ class Run:
     """Folder of the study file; everything it names lies below."""
     store: WorkFolder
     fresh: bool = False
+    workers: int = 1
+    """Processes for fits of single spectra."""
     progress: Progress = field(default_factory=Progress)
     inputs: dict[str, dict[str, Any]] = field(default_factory=dict)
     timings: list[dict[str, Any]] = field(default_factory=list)
@@ -60,6 +59,11 @@ class Run:
         """Note what a reader of the report must know; once."""
         if text not in self.cautions:
             self.cautions.append(text)
+
+    def timed(self, stage: str, start: float, repeated: bool = True) -> None:
+        """Note how long a stage took since `start` of the performance counter."""
+        seconds = round(time.perf_counter() - start, 3)
+        self.timings.append({"stage": stage, "seconds": seconds, "repeated": repeated})
 
     def input_file(self, name: str, field_name: str) -> Path:
         """Path of a file that the study names; its hash goes into the record of the run.
@@ -123,29 +127,9 @@ def staged(
     if value is None:
         value, files = work()
         run.store.keep(name, key, value, files)
-    seconds = time.perf_counter() - start
     run.progress.end("" if repeated else "kept from an earlier run")
-    run.timings.append({"stage": label, "seconds": round(seconds, 3), "repeated": repeated})
+    run.timed(label, start, repeated)
     return Kept(key, value, repeated)
-
-
-def dataset_to_json(ds: xr.Dataset) -> dict[str, Any]:
-    """Small Dataset as plain values; numbers keep every digit."""
-    plain = json.loads(json.dumps(ds.to_dict(), default=_plain))
-    return dict(plain)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, np.generic):
-        return value.item()
-    if isinstance(value, np.ndarray):
-        return value.tolist()
-    raise TypeError(f"a {type(value).__name__} cannot be kept")
-
-
-def dataset_from_json(value: Mapping[str, Any]) -> xr.Dataset:
-    """Return what :func:`dataset_to_json` was given."""
-    return xr.Dataset.from_dict(dict(value))
 
 
 @dataclass
@@ -219,8 +203,7 @@ def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:
         for note in notes_of(item.data):
             run.caution(f"{item.name}: {note}")
     run.progress.end(f"{len(scans)} scans, {len(points)} point spectra")
-    seconds = round(time.perf_counter() - start, 3)
-    run.timings.append({"stage": "reading", "seconds": seconds, "repeated": True})
+    run.timed("reading", start)
     return scans, points
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import hashlib
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,20 +14,15 @@ import xarray as xr
 
 from xrfmap.area_evidence import Measured, area_evidence
 from xrfmap.areas import area_mask, line_shares, outside_share, sum_areas
-from xrfmap.findings import ElementFinding
+from xrfmap.fit_many import findings_from, findings_to, fit_many
 from xrfmap.io.images import read_mask
 from xrfmap.io.results import read_maps, write_maps
 from xrfmap.outside import groups_outside
 from xrfmap.pigments import AreaEvidence
+from xrfmap.plain_dataset import dataset_from_json
 from xrfmap.settings import Area
-from xrfmap.stages import (
-    PointSpectrum,
-    Run,
-    Scanned,
-    dataset_from_json,
-    dataset_to_json,
-    staged,
-)
+from xrfmap.stages import PointSpectrum, Run, Scanned, staged
+from xrfmap.workfolder import make_key
 
 if TYPE_CHECKING:
     from xrfmap.identify import Found
@@ -60,7 +57,7 @@ def map_scans(run: Run, scans: Sequence[Scanned]) -> None:
             f"elements and maps of {scan.name}",
         )
         scan.key = kept.key
-        scan.elements = _findings_from(kept.value)
+        scan.elements = findings_from(kept.value)
         scan.maps, scan.spectra = read_maps(path)
         scan.maps_file = path
 
@@ -70,7 +67,7 @@ def _map(run: Run, scan: Scanned, path: Path) -> tuple[dict[str, Any], list[Path
 
     found = _found(run, scan)
     write_maps(path, map_elements(scan.data, found), summed_spectra(found))
-    return _findings_to(found.elements), [path]
+    return findings_to(found.elements), [path]
 
 
 def _found(run: Run, scan: Scanned) -> Found:
@@ -80,14 +77,6 @@ def _found(run: Run, scan: Scanned) -> Found:
     if scan.found is None:
         scan.found = find_elements(scan.data, run.study.maps.elements)
     return scan.found
-
-
-def _findings_to(elements: Sequence[ElementFinding]) -> dict[str, Any]:
-    return {"elements": [finding.model_dump(mode="json") for finding in elements]}
-
-
-def _findings_from(value: Mapping[str, Any]) -> list[ElementFinding]:
-    return [ElementFinding.model_validate(entry) for entry in value["elements"]]
 
 
 def fit_points(run: Run, points: Sequence[PointSpectrum]) -> None:
@@ -100,30 +89,50 @@ def fit_points(run: Run, points: Sequence[PointSpectrum]) -> None:
     points : sequence of PointSpectrum
         Calibrated; get `table` and `elements`.
     """
-    settings = run.study.maps.model_dump(mode="json")
-    for number, point in enumerate(points, 1):
-        kept = staged(
-            run,
-            f"point-{number}",
-            {"data": point.key, "maps": settings},
-            lambda point=point: (_fit(run, point.data, spectra=True), []),  # type: ignore[misc]
-            f"fit of {point.name}",
+    named = {f"point-{number}": point for number, point in enumerate(points, 1)}
+    fits = _kept_fits(
+        run,
+        {name: (make_key("point", {"data": p.key}), p.data) for name, p in named.items()},
+        "fits of point spectra",
+        keep_spectra=True,
+    )
+    for name, point in named.items():
+        point.elements = findings_from(fits[name])
+        point.table = dataset_from_json(fits[name]["table"])
+
+
+def _kept_fits(
+    run: Run,
+    wanted: Mapping[str, tuple[str, xr.Dataset]],
+    label: str,
+    *,
+    like: Callable[[], Found] | None = None,
+    keep_spectra: bool = False,
+) -> dict[str, dict[str, Any]]:
+    """Fits of spectra by name, each with its key; those kept are not repeated."""
+    if not wanted:
+        return {}
+    start = time.perf_counter()
+    run.progress.begin(label)
+    elements = run.study.maps.elements
+    keys = {n: make_key("fit", {"of": k, "elements": elements}) for n, (k, _) in wanted.items()}
+    fits = {} if run.fresh else {n: v for n, k in keys.items() if (v := run.store.kept(n, k))}
+    missing = {name: data for name, (_, data) in wanted.items() if name not in fits}
+    if missing:
+        fits |= fit_many(
+            missing,
+            elements,
+            like() if like is not None else None,
+            keep_spectra=keep_spectra,
+            workers=run.workers,
+            step=run.progress.step,
         )
-        point.key = kept.key
-        point.elements = _findings_from(kept.value)
-        point.table = dataset_from_json(kept.value["table"])
-
-
-def _fit(
-    run: Run, spectrum: xr.Dataset, like: Found | None = None, spectra: bool = False
-) -> dict[str, Any]:
-    """Fit one spectrum; what comes of it in a form that can be kept."""
-    from xrfmap.maps import fit_spectrum
-
-    fit = fit_spectrum(spectrum, elements=run.study.maps.elements, like=like)
-    # the page draws the spectra of points; of areas only the table is used
-    table = fit.table.merge(fit.spectra) if spectra else fit.table
-    return {**_findings_to(fit.elements), "table": dataset_to_json(table)}
+        for name in missing:
+            run.store.keep(name, keys[name], fits[name])
+    kept = len(wanted) - len(missing)
+    run.progress.end(f"{len(missing)} done" + (f", {kept} kept from an earlier run" * bool(kept)))
+    run.timed(label, start, bool(missing))
+    return fits
 
 
 def measure_areas(
@@ -229,33 +238,30 @@ def _masks(run: Run, scan: Scanned, areas: Sequence[Area]) -> dict[str, Mask]:
 def _fit_areas(
     run: Run, scan: Scanned, number: int, masks: Mapping[str, Mask]
 ) -> dict[str, Measured]:
-    if not masks:
-        return {}
-    drawn = {name: np.packbits(mask).tobytes().hex() for name, mask in masks.items()}
-    kept = staged(
-        run,
-        f"areas-{number}",
-        {"maps": scan.key, "areas": drawn},
-        lambda: (_area_fits(run, scan, masks), []),
-        f"areas of {scan.name}",
-    )
     if scan.maps is None:
         raise RuntimeError("areas are measured after the maps are made")
+    # named by their pixels, so that one more area leaves the fits of the others alone
+    names = {name: f"area-{number}-{_digest(mask)}" for name, mask in masks.items()}
+    sums = sum_areas(scan.data, masks)
+    wanted = {
+        names[name]: (
+            make_key("area", {"maps": scan.key, "pixels": names[name]}),
+            sums.isel(area=index).drop_vars("area"),
+        )
+        for index, name in enumerate(masks)
+    }
+    fits = _kept_fits(run, wanted, f"areas of {scan.name}", like=lambda: _found(run, scan))
+    run.store.forget(f"area-{number}-", except_for=wanted)
     return {
         name: Measured(
             scan.name,
-            dataset_from_json(value["table"]),
-            tuple(_findings_from(value)),
-            line_shares(scan.maps, masks[name]),
+            dataset_from_json(fits[names[name]]["table"]),
+            tuple(findings_from(fits[names[name]])),
+            line_shares(scan.maps, mask),
         )
-        for name, value in kept.value.items()
+        for name, mask in masks.items()
     }
 
 
-def _area_fits(run: Run, scan: Scanned, masks: Mapping[str, Mask]) -> dict[str, Any]:
-    sums = sum_areas(scan.data, masks)
-    fits = {}
-    for index, name in enumerate(masks):
-        fits[name] = _fit(run, sums.isel(area=index).drop_vars("area"), _found(run, scan))
-        run.progress.step(index + 1, len(masks))
-    return fits
+def _digest(mask: Mask) -> str:
+    return hashlib.sha256(np.packbits(mask).tobytes()).hexdigest()[:16]

@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING, Any
 
 import xarray as xr
 
-from xrfmap.findings import VERDICT_ORDER, ElementFinding, Findings
+from xrfmap.findings import ElementFinding, Findings
 from xrfmap.io.results import file_stem, write_json, write_tiffs
 from xrfmap.io.safe import sha256_of
 from xrfmap.lineshape import EnergyScale
 from xrfmap.progress import Progress
 from xrfmap.scan import instrument_of
-from xrfmap.settings import Study, load_study
+from xrfmap.settings import load_study
 from xrfmap.stages import (
     Measurement,
     PointSpectrum,
@@ -33,7 +33,8 @@ from xrfmap.stages_fit import fit_points, map_scans, measure_areas, strong_outsi
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 
 if TYPE_CHECKING:
-    from xrfmap.pigments import AreaEvidence, Assessment, RuleBase
+    from xrfmap.chronology import Conclusion
+    from xrfmap.pigments import AreaEvidence
 
 __all__ = ["run_study"]
 
@@ -117,61 +118,47 @@ def _stages(run: Run, path: Path) -> Findings:
 
 def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) -> Findings:
     """Areas, pigments and dates: quick but for the areas, so done anew each time."""
-    from xrfmap.chronology import date_layers
-    from xrfmap.pigments import load_rules, overall_verdict
+    from xrfmap.chronology import conclude
+    from xrfmap.pigments import load_rules
 
     study = run.study
-    extra = run.input_file(study.rules.file, "rules.file") if study.rules else None
-    rules = load_rules(extra)
+    rules = load_rules(run.input_file(study.rules.file, "rules.file") if study.rules else None)
     areas = measure_areas(run, scans, points)
     start = time.perf_counter()
     run.progress.begin("pigments and dates")
-    assess = partial(_assess, study=study, measured=[*scans, *points], rules=rules)
-    result = assess([*areas, *_suspect(assess, strong_outside(run, scans))])
-    dates = date_layers(study, result.areas, result.flags, rules)
-    flags = sorted([*result.flags, *dates.flags], key=lambda f: VERDICT_ORDER.index(f.verdict))
-    overall = overall_verdict(flags) if study.period else result.overall
-    run.progress.end(f"{len(flags)} flags, overall {overall}")
-    seconds = round(time.perf_counter() - start, 3)
-    run.timings.append({"stage": "pigments and dates", "seconds": seconds, "repeated": True})
+    measured: list[Measurement] = [*scans, *points]
+    ask = partial(
+        conclude,
+        study,
+        rules=rules,
+        instrument=instrument_of(measured[0].data) if measured else study.instrument,
+        ignore=_of_the_instrument(measured),
+    )
+    result = ask([*areas, *_suspect(ask, strong_outside(run, scans))])
+    run.progress.end(f"{len(result.flags)} flags, overall {result.overall}")
+    run.timed("pigments and dates", start)
     return Findings(
         title=study.object.title,
         period=study.period.model_dump(by_alias=True) if study.period else None,
         calibration=_calibration(scans, points),
         elements=_elements(scans, points),
         areas=list(result.areas),
-        flags=flags,
-        layers=list(dates.layers),
-        overall=overall,
-        open_questions=[*result.open_questions, *dates.open_questions],
-        remarks=[*result.remarks, *dates.remarks],
+        flags=list(result.flags),
+        layers=list(result.layers),
+        overall=result.overall,
+        open_questions=list(result.open_questions),
+        remarks=list(result.remarks),
         cautions=[*run.cautions, *result.cautions],
     )
 
 
-def _assess(
-    areas: Sequence[AreaEvidence], study: Study, measured: Sequence[Measurement], rules: RuleBase
-) -> Assessment:
-    from xrfmap.pigments import assess
-
-    return assess(
-        areas,
-        study.period,
-        study.layer,
-        rules,
-        instrument=instrument_of(measured[0].data) if measured else study.instrument,
-        region=study.period.region if study.period else None,
-        ignore=_of_the_instrument(measured),
-    )
-
-
 def _suspect(
-    assess: Callable[[Sequence[AreaEvidence]], Assessment], groups: Sequence[AreaEvidence]
+    ask: Callable[[Sequence[AreaEvidence]], Conclusion], groups: Sequence[AreaEvidence]
 ) -> list[AreaEvidence]:
     """Those groups outside the areas that hold something out of place."""
     flagged = {
         flag.area
-        for flag in (assess(groups).flags if groups else ())
+        for flag in (ask(groups).flags if groups else ())
         if flag.verdict in ("out_of_period", "borderline")
     }
     return [group for group in groups if group.name in flagged]

@@ -186,6 +186,13 @@ class WorkFolder:
         part.write_text(json.dumps(record), encoding="utf-8")
         part.replace(path)
 
+    def forget(self, prefix: str, except_for: Iterable[str]) -> None:
+        """Remove records whose names begin alike and that are no longer wanted."""
+        wanted = set(except_for)
+        for path in self.work.glob("*.json"):
+            if path.stem.startswith(prefix) and path.stem not in wanted:
+                path.unlink(missing_ok=True)
+
     def files_of(self, stage: str) -> list[str]:
         """Names of the files that an older record of a stage lists; empty if there is none."""
         try:

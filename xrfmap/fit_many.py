@@ -1,0 +1,106 @@
+"""Fits of single spectra, several at a time in processes of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import replace
+from multiprocessing import get_context
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import xarray as xr
+
+from xrfmap.findings import ElementFinding
+from xrfmap.plain_dataset import dataset_to_json
+
+if TYPE_CHECKING:
+    from xrfmap.identify import Found
+
+__all__ = ["findings_from", "findings_to", "fit_many"]
+
+PER_WORKER = 3
+"""Fits that make a further process worth its start of two seconds or so."""
+
+
+def findings_to(elements: Sequence[ElementFinding]) -> dict[str, Any]:
+    """Turn findings into what JSON can hold."""
+    return {"elements": [finding.model_dump(mode="json") for finding in elements]}
+
+
+def findings_from(value: Mapping[str, Any]) -> list[ElementFinding]:
+    """Return what :func:`findings_to` was given."""
+    return [ElementFinding.model_validate(entry) for entry in value["elements"]]
+
+
+def fit_many(
+    spectra: Mapping[str, xr.Dataset],
+    elements: Sequence[str] | None = None,
+    like: Found | None = None,
+    *,
+    keep_spectra: bool = False,
+    workers: int = 1,
+    step: Callable[[int, int], None] = lambda done, total: None,
+) -> dict[str, dict[str, Any]]:
+    """Fit spectra that do not depend on each other.
+
+    Parameters
+    ----------
+    spectra : mapping of str to Dataset
+        ``counts(channel)`` [counts], calibrated.
+    elements : sequence of str, optional
+        Elements to take as given.
+    like : Found, optional
+        Result on the scan that all spectra were cut from.
+    keep_spectra : bool
+        Whether the fitted spectra are kept beside the table.
+    workers : int
+        Processes at most; 1 stays in this one. A script that asks for more must be
+        guarded by ``if __name__ == "__main__"``, as always with processes.
+    step : callable
+        Told how many are done, and of how many.
+
+    Returns
+    -------
+    dict
+        Per name `elements` and `table`, as JSON can hold them, in the order given.
+    """
+    items = {name: spectrum.compute() for name, spectrum in spectra.items()}
+    if like is not None:
+        like = replace(like, summary=None)  # large, and no fit of a single spectrum needs it
+    count = min(workers, max(1, len(items) // PER_WORKER))
+    done: dict[str, dict[str, Any]] = {}
+    if count == 1:
+        for name, spectrum in items.items():
+            done[name] = _fit(spectrum, elements, like, keep_spectra)
+            step(len(done), len(items))
+        return done
+    with ProcessPoolExecutor(count, get_context("spawn")) as pool:
+        waiting = {
+            pool.submit(_fit, spectrum, elements, like, keep_spectra): name
+            for name, spectrum in items.items()
+        }
+        try:
+            for future in as_completed(waiting):
+                done[waiting[future]] = future.result()
+                step(len(done), len(items))
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    return {name: done[name] for name in items}
+
+
+def _fit(
+    spectrum: xr.Dataset,
+    elements: Sequence[str] | None,
+    like: Found | None,
+    keep_spectra: bool,
+) -> dict[str, Any]:
+    from xrfmap.maps import fit_spectrum
+
+    fit = fit_spectrum(spectrum, elements=elements, like=like)
+    table = fit.table
+    if keep_spectra:
+        table = table.merge(fit.spectra)
+        table["counts"] = ("channel", np.asarray(spectrum["counts"].values), {"units": "counts"})
+    return {**findings_to(fit.elements), "table": dataset_to_json(table)}

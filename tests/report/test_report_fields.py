@@ -12,7 +12,7 @@ from invented_study import make_maps
 
 from xrfmap.errors import InputError
 from xrfmap.report import choices, fields, pixels
-from xrfmap.report.marks import line_marks, spread
+from xrfmap.report.marks import legible, line_marks, spread
 from xrfmap.report.words import number, share, with_error
 
 
@@ -75,10 +75,10 @@ def test_limits_are_medians_and_the_share_counts_measured_pixels_only(maps):
     assert found.limit_counts == 38.0
 
 
-def test_ratio_is_given_only_where_both_exceed_their_thresholds(maps):
+def test_ratio_is_given_only_where_both_exceed_their_detection_limits(maps):
     shown = fields.ratio(maps, "Pb M", "Pb L")
     soft, hard = (maps["net_counts"].sel(line=line).values for line in ("Pb M", "Pb L"))
-    both = (soft > 18) & (hard > 18) & maps["fit_ok"].values
+    both = (soft > 38) & (hard > 38) & maps["fit_ok"].values
     np.testing.assert_array_equal(np.isfinite(shown.values), both)
     np.testing.assert_allclose(shown.values[both], (soft / np.where(both, hard, 1))[both])
 
@@ -132,6 +132,20 @@ def test_names_keep_their_order_their_distance_and_the_frame(places, gap):
     assert max(moved) <= 100 + 1e-9
     # a gap shrinks where there is no room for all; rounding leaves 1e-9
     assert all(b - a >= room - 1e-9 for a, b in pairwise(moved))
+
+
+@given(st.lists(st.tuples(st.floats(0, 100), st.floats(-1, 9)), max_size=30), st.floats(0.5, 12))
+def test_names_shown_are_near_their_lines_and_the_weightiest_is_among_them(marks, gap):
+    marks = sorted(marks)
+    places, weights = [m[0] for m in marks], [m[1] for m in marks]
+    chosen = legible(places, weights, gap, 0.0, 100.0)
+    assert chosen == sorted(chosen)
+    assert all(weights[i] > 0 for i in chosen)
+    wanted = [places[i] for i in chosen]
+    moved = spread(wanted, gap, 0.0, 100.0)
+    assert all(abs(a - b) <= 2 * gap for a, b in zip(wanted, moved, strict=True))
+    if any(w > 0 for w in weights):
+        assert max(weights) in [weights[i] for i in chosen]
 
 
 def test_names_that_have_room_stay_where_they_are():

@@ -158,7 +158,7 @@ def test_bad_pixels_can_be_seen_in_the_picture(maps):
 def test_ratio_map_tells_unmeasured_from_too_weak(maps):
     words = texts(figures.ratio_map(maps, "Hg L", "Pb L"))
     weak = int((~np.isfinite(fields.ratio(maps, "Hg L", "Pb L").values)).sum()) - 16
-    assert f"one of the two not above its decision threshold: {weak} pixels" in words
+    assert f"one of the two not above its detection limit: {weak} pixels" in words
     assert "no measurement: 16 pixels" in words
 
 
@@ -206,8 +206,8 @@ def test_names_above_a_spectrum_do_not_overlap(spectra):
     boxes = [t.get_window_extent() for t in ax.texts if t.get_rotation() == 90]
     boxes.sort(key=lambda box: box.x0)
     assert len(boxes) > 10
-    # glyph boxes carry a pixel of air on either side at 100 dots per inch
-    assert all(b.x0 - a.x0 > 0.75 * a.width for a, b in pairwise(boxes))
+    # boxes are as wide as the font is high; glyphs leave a fifth of that free
+    assert all(b.x0 - a.x0 > 0.8 * a.width for a, b in pairwise(boxes))
 
 
 def test_scatter_has_units_and_counts_its_pixels(maps):

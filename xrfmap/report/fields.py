@@ -268,19 +268,27 @@ def _median(values: Array) -> float:
     return float(np.median(finite)) if finite.size else float("nan")
 
 
-def above_threshold(maps: xr.Dataset, line: str) -> Mask:
-    """Measured pixels whose net counts exceed the decision threshold, shape (y, x)."""
+def _above(maps: xr.Dataset, line: str, bound: str) -> Mask:
     index = line_labels(maps).index(line)
     counts = upright(maps["net_counts"].isel(line=index))
-    threshold = upright(maps["decision_threshold"].isel(line=index))
+    least = upright(maps[bound].isel(line=index))
     with np.errstate(invalid="ignore"):
-        return ~field(maps, line).bad & (counts > threshold)
+        return ~field(maps, line).bad & (counts > least)
+
+
+def above_threshold(maps: xr.Dataset, line: str) -> Mask:
+    """Measured pixels whose net counts exceed the decision threshold, shape (y, x)."""
+    return _above(maps, line, "decision_threshold")
 
 
 def ratio(maps: xr.Dataset, top: str, bottom: str) -> Field:
-    """Ratio of two families where both exceed their decision thresholds, NaN elsewhere."""
+    """Ratio of two families where both exceed their detection limits, NaN elsewhere.
+
+    Not the decision thresholds: one pixel in twenty lies above those by chance, and the
+    ratio of two chances says nothing.
+    """
     over, under = field(maps, top), field(maps, bottom)
-    both = above_threshold(maps, top) & above_threshold(maps, bottom)
+    both = _above(maps, top, "detection_limit") & _above(maps, bottom, "detection_limit")
     both &= under.values > 0
     values = np.divide(over.values, under.values, out=np.full(both.shape, np.nan), where=both)
     return Field(f"{top} / {bottom}", values, "counts per count", over.grid)

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["Mark", "family_of", "line_marks", "spread"]
+__all__ = ["Mark", "family_of", "legible", "line_marks", "spread"]
 
 _FAMILY = re.compile(r"^([A-Z][a-z]?) ([KLM])$")
 _GREEK = {"Ka": "Kα", "Kb": "Kβ", "La": "Lα", "Lb": "Lβ", "Lg": "Lγ", "Ma": "Mα"}
@@ -47,6 +47,39 @@ def line_marks(labels: Iterable[str]) -> list[Mark]:
             for order, (name, (_, energy)) in enumerate(sorted(groups.items()))
         ]
     return sorted(marks, key=lambda mark: mark.energy_kev)
+
+
+def legible(
+    places: Sequence[float], weights: Sequence[float], gap: float, low: float, high: float
+) -> list[int]:
+    """Choose which names to show where there is no room for all.
+
+    Parameters
+    ----------
+    places : sequence of float
+        Ascending places of the names.
+    weights : sequence of float
+        The higher, the sooner a name is taken; zero and less is never taken.
+    gap : float
+        Room that a name needs.
+    low, high : float
+        Ends of the row of names.
+
+    Returns
+    -------
+    list of int
+        Ascending indices, such that no name has to move by more than two gaps.
+    """
+    chosen: list[int] = []
+    for index in sorted(range(len(places)), key=lambda i: -weights[i]):
+        if weights[index] <= 0:
+            break
+        trial = sorted([*chosen, index])
+        wanted = [places[i] for i in trial]
+        moved = spread(wanted, gap, low, high)
+        if max(abs(a - b) for a, b in zip(wanted, moved, strict=True)) <= 2 * gap:
+            chosen = trial
+    return chosen
 
 
 def spread(places: Sequence[float], gap: float, low: float, high: float) -> list[float]:

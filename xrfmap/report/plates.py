@@ -105,7 +105,8 @@ def limit_words(found: fields.Limits) -> str:
     counts = "" if found.unit == "counts" else f" ({number(found.limit_counts)} counts)"
     return (
         f"Detection limit {number(found.limit)} {found.unit}{counts}, median over "
-        f"{found.measured} pixels; {share(found.share)} of pixels above the decision threshold."
+        f"{number(found.measured, 9)} pixels; {share(found.share)} of pixels above the decision "
+        "threshold."
     )
 
 
@@ -178,7 +179,7 @@ def _ratio_plate(maps: xr.Dataset, pair: tuple[str, str], step: int, taken: Sequ
             f"{number(span.high)}. {_where(shown)}",
         image=pixels.data_uri(pixels.palette_png(indices)), low=span.low, high=span.high, unit="",
         statement=words, note=f"{span.sentence}.",
-        swatches=((style.UNSURE, "one of the two not above its decision threshold"),),
+        swatches=((style.UNSURE, "one of the two not above its detection limit"),),
     )  # fmt: skip
 
 

@@ -34,7 +34,12 @@ def _scan_facts(scan: ScanPart, several: bool) -> str:
         total = np.asarray(maps["total_counts"].values, dtype=float)
         if np.isfinite(total).any():
             facts.append(f"median {words.number(float(np.nanmedian(total)))} counts a point")
-    facts.append(f"{atlas.bad} of {atlas.bad + atlas.measured} points without a usable measurement")
+    whole = words.number(atlas.bad + atlas.measured, 9)
+    facts.append(
+        f"{words.number(atlas.bad, 9)} of {whole} points without a usable measurement"
+        if atlas.bad
+        else f"all {whole} points have a usable measurement"
+    )
     return "; ".join(facts) + "."
 
 

@@ -10,8 +10,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.report import style
-from xrfmap.report.figures.spectra import shown_range
-from xrfmap.report.marks import line_marks
+from xrfmap.report.figures.spectra import mark_weight, shown_range
+from xrfmap.report.marks import Mark, line_marks
 from xrfmap.report.plates import Atlas
 from xrfmap.settings import Study
 
@@ -20,13 +20,13 @@ __all__ = ["light_table_data", "spectra_data"]
 Array = npt.NDArray[np.float64]
 
 
-def _digits(values: Array, digits: int = 4) -> list[float | int]:
-    """Numbers rounded to `digits` significant digits; whole ones as integers."""
-    shown = [float(f"{v:.{digits}g}") if np.isfinite(v) else 0.0 for v in values.tolist()]
-    return [int(v) if v.is_integer() else v for v in shown]
+def _digits(values: Array, digits: int = 4) -> list[float | int | None]:
+    """Numbers rounded to `digits` significant digits; whole ones as integers, NaN as None."""
+    shown = [float(f"{v:.{digits}g}") if np.isfinite(v) else None for v in values.tolist()]
+    return [int(v) if v is not None and v.is_integer() else v for v in shown]
 
 
-def _trimmed(row: Array, least: float) -> tuple[int, list[float | int]]:
+def _trimmed(row: Array, least: float) -> tuple[int, list[float | int | None]]:
     """Start and values of the part of `row` that lies above `least`."""
     inside = np.flatnonzero(row > least)
     if inside.size == 0:
@@ -47,6 +47,14 @@ def _visible(value: Any) -> Any:
     return value
 
 
+def _weighed(
+    labels: list[str], energy: Array, measured: Array, parts: dict[str, Array] | None
+) -> list[tuple[Mark, float]]:
+    """Lines that are worth a name anywhere, with their worth."""
+    pairs = [(m, mark_weight(m, energy, measured, parts, 0.5)) for m in line_marks(labels)]
+    return [(mark, float(f"{weight:.3g}")) for mark, weight in pairs if weight > 0]
+
+
 def _one(name: str, spectra: xr.Dataset, counts: str, *, fitted: bool) -> dict[str, Any]:
     energy = np.asarray(spectra["energy"].values, dtype=float)
     measured = np.asarray(spectra[counts].values, dtype=float)
@@ -54,12 +62,14 @@ def _one(name: str, spectra: xr.Dataset, counts: str, *, fitted: bool) -> dict[s
     if fitted and "model" in spectra:
         model = np.asarray(spectra["model"].values, dtype=float)
     labels = [str(c) for c in spectra["component"].values] if "component" in spectra.coords else []
-    parts = []
+    parts: list[dict[str, Any]] = []
+    rows: dict[str, Array] | None = None
     if model is not None and "component_counts" in spectra:
         block = np.asarray(
             spectra["component_counts"].transpose("component", "channel").values, dtype=float
         )
-        for index, (label, row) in enumerate(zip(labels, block, strict=True)):
+        rows = dict(zip(labels, block, strict=True))
+        for index, (label, row) in enumerate(rows.items()):
             start, values = _trimmed(row, 0.05)
             ink, dash = style.component_ink(index)
             parts.append({"label": label, "start": start, "values": values,
@@ -72,8 +82,8 @@ def _one(name: str, spectra: xr.Dataset, counts: str, *, fitted: bool) -> dict[s
         "model": _digits(model) if model is not None else None,
         "parts": parts,
         "marks": [
-            {"label": m.label, "family": m.family, "e": round(m.energy_kev, 4), "order": m.order}
-            for m in line_marks(labels)
+            {"label": m.label, "family": m.family, "e": round(m.energy_kev, 4), "weight": weight}
+            for m, weight in _weighed(labels, energy, measured, rows)
         ],
         "low": round(low, 3),
         "high": round(high, 3),

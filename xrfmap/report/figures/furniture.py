@@ -131,8 +131,9 @@ def outline(ax: Axes, areas: Sequence[Area]) -> None:
         ax.plot(*ring.T, color="black", linewidth=2.2, scalex=False, scaley=False)
         ax.plot(*ring.T, color="white", linewidth=0.9, scalex=False, scaley=False)
         ax.annotate(
-            style.figure_text(area.name, 30), ring[:-1].mean(axis=0), ha="center", va="center",
-            fontsize=8, color="white", annotation_clip=True,
+            style.figure_text(area.name, 30), ring[:-1].min(axis=0), xytext=(0, 2),
+            textcoords="offset points", ha="left", va="bottom", fontsize=8, color="white",
+            annotation_clip=True,
             bbox={"boxstyle": "square,pad=0.15", "facecolor": "black", "alpha": 0.6, "lw": 0},
         )  # fmt: skip
 

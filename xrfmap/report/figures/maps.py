@@ -119,7 +119,7 @@ def quality_map(maps: xr.Dataset, name: str, *, ax: Axes | None = None) -> Axes:
 
 @style.house_style
 def ratio_map(maps: xr.Dataset, top: str, bottom: str, *, ax: Axes | None = None) -> Axes:
-    """Ratio of two line families, only where both exceed their decision thresholds.
+    """Ratio of two line families, only where both exceed their detection limits.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ def ratio_map(maps: xr.Dataset, top: str, bottom: str, *, ax: Axes | None = None
     Returns
     -------
     Axes
-        The ratio; grey where one of the two is not above its threshold.
+        The ratio; grey where one of the two is not above its limit.
     """
     shown = fields.ratio(maps, top, bottom)
     span = fields.stretch(shown.values)
@@ -147,7 +147,7 @@ def ratio_map(maps: xr.Dataset, top: str, bottom: str, *, ax: Axes | None = None
     furniture.scale_bar(ax, shown.grid)
     furniture.colour_bar(ax, image, "ratio of net counts")
     unsure = int(np.count_nonzero(shown.bad & ~bad))
-    grey = [(style.UNSURE, f"one of the two not above its decision threshold: {unsure} pixels")]
+    grey = [(style.UNSURE, f"one of the two not above its detection limit: {unsure} pixels")]
     furniture.footer(
         ax, [f"{span.sentence}."], (grey if unsure else []) + furniture.mask_swatch(bad)
     )

@@ -11,13 +11,12 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.report import fields, style
-from xrfmap.report.marks import Mark, line_marks, spread
-from xrfmap.report.words import number
+from xrfmap.report.marks import Mark, legible, line_marks, spread
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["element_scatter", "fitted_spectrum", "shown_range"]
+__all__ = ["element_scatter", "fitted_spectrum", "mark_weight", "shown_range"]
 
 Array = npt.NDArray[np.float64]
 _FEW = 4000  # more points than this are shown as a density
@@ -25,7 +24,8 @@ _FEW = 4000  # more points than this are shown as a density
 
 def shown_range(energy: Array, counts: Array, model: Array | None = None) -> tuple[float, float]:
     """Energies worth showing: where the model speaks, else where there are counts [keV]."""
-    speaks = model if model is not None and np.any(model > 0) else counts
+    # the model is NaN outside the fitted range
+    speaks = np.nan_to_num(model if model is not None and np.any(model > 0) else counts)
     # below a count in 200 000 of the highest channel the log scale only shows noise
     inside = np.flatnonzero((speaks > max(0.3, 5e-6 * float(speaks.max()))) & (energy > 0))
     if inside.size == 0:
@@ -113,16 +113,17 @@ def fitted_spectrum(
         if wanted is None or label in wanted:
             _draw_part(ax, energy, row, floor, label, index)
     ax.step(energy, np.where(measured > 0, measured, np.nan), where="mid", color=style.INK,
-            linewidth=0.7, label="measured", zorder=4)  # fmt: skip
+            linewidth=0.6, label="measured", zorder=5)  # fmt: skip
     if model is not None:
-        ax.plot(energy, np.where(model > floor / 10, model, np.nan), color="#b3261e",
-                linewidth=1.1, label="fit", zorder=5)  # fmt: skip
+        ax.plot(energy, np.where(model > floor / 10, model, np.nan), color="#d9584a",
+                linewidth=1.9, label="fit", zorder=4)  # fmt: skip
     ax.set_xlabel("energy [keV]")
     ax.set_ylabel("counts per channel")
     labels = [label for label, _ in parts] or [str(c) for c in spectra.get("component", [])]
     if name_lines and labels:
         marks = [m for m in line_marks(labels) if low < m.energy_kev < high]
-        _name_lines(ax, marks, energy, measured, floor, peak)
+        own = dict(parts) or None
+        _name_lines(ax, marks, energy, measured, own, floor, peak)
     ax.set_title(style.figure_text(title), y=1.0, pad=50 if name_lines else 6)
     handles, names = ax.get_legend_handles_labels()
     ax.legend(
@@ -145,18 +146,23 @@ def _draw_part(ax: Axes, energy: Array, row: Array, floor: float, label: str, in
 
 
 def _name_lines(
-    ax: Axes, marks: Sequence[Mark], energy: Array, measured: Array, floor: float, peak: float
+    ax: Axes,
+    marks: Sequence[Mark],
+    energy: Array,
+    measured: Array,
+    parts: dict[str, Array] | None,
+    floor: float,
+    peak: float,
 ) -> None:
     """Names in a row above the frame, each with a thin lead to its peak."""
     low, high = ax.get_xlim()
-    heights = [_height(energy, measured, mark.energy_kev) for mark in marks]
-    # a side line that drowns in the measured counts of others still counts as seen here, so
-    # only lines at the level of nothing are left out
-    keep = [(m, h) for m, h in zip(marks, heights, strict=True) if h > 3 * floor or m.order == 0]
-    gap = (high - low) / 52  # one line of 7.5 pt type turned upright
-    places = spread([m.energy_kev for m, _ in keep], gap, low, high)
+    gap = (high - low) / 42  # one line of 7.5 pt type turned upright
+    weights = [mark_weight(mark, energy, measured, parts, floor) for mark in marks]
+    keep = [marks[i] for i in legible([m.energy_kev for m in marks], weights, gap, low, high)]
+    places = spread([mark.energy_kev for mark in keep], gap, low, high)
     blended = ax.get_xaxis_transform()
-    for (mark, height), place in zip(keep, places, strict=True):
+    for mark, place in zip(keep, places, strict=True):
+        height = _height(energy, measured, mark.energy_kev)
         ax.annotate(
             mark.label, (place, 1.045), xycoords=blended, rotation=90, ha="center", va="bottom",
             fontsize=7.5, annotation_clip=False,
@@ -167,6 +173,18 @@ def _name_lines(
             transform=blended, color=style.MUTED, linewidth=0.35, clip_on=False, zorder=2,
             scalex=False, scaley=False,
         )  # fmt: skip
+
+
+def mark_weight(
+    mark: Mark, energy: Array, measured: Array, parts: dict[str, Array] | None, floor: float
+) -> float:
+    """Worth of naming a line: its own peak [counts], zero where it drowns in others."""
+    height = _height(energy, measured, mark.energy_kev)
+    if parts is None:
+        # no fit to ask: the strongest line of a family first
+        return height * 0.1**mark.order if height > 3 * floor else 0.0
+    own = _height(energy, np.nan_to_num(parts.get(mark.family, measured * 0)), mark.energy_kev)
+    return own if own > 0.15 * height and own > 2 * floor else 0.0
 
 
 def _height(energy: Array, measured: Array, at: float) -> float:
@@ -210,7 +228,7 @@ def element_scatter(maps: xr.Dataset, line_x: str, line_y: str, *, ax: Axes | No
     ax.set_title(style.figure_text(f"{line_y} against {line_x}"))
     words = f"{x.size} pixels; dashed: median decision thresholds"
     if x.size > 2 and x.std() > 0 and y.std() > 0:
-        words += f"; correlation {number(float(np.corrcoef(x, y)[0, 1]), 2)}"
+        words += f"; correlation {np.corrcoef(x, y)[0, 1]:.2f}".replace("-", "−")
     ax.annotate(
         words, (0, 0), xycoords="axes fraction", xytext=(0, -38), textcoords="offset points",
         fontsize=8.2, color=style.MUTED, va="top",

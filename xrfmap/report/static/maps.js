@@ -159,8 +159,8 @@ for (const root of document.querySelectorAll(".lighttable")) { (function () {
     const label = function (text, x, y, kind) {
       const tag = document.createElement("span");
       tag.textContent = text; tag.className = kind;
-      tag.style.left = 100 * Math.min(0.97, Math.max(0.03, u(x))) + "%";
-      tag.style.top = 100 * Math.min(0.98, Math.max(0.02, v(y))) + "%";
+      tag.style.left = 100 * Math.min(0.99, Math.max(0, u(x))) + "%";
+      tag.style.top = 100 * Math.min(0.99, Math.max(0.01, v(y))) + "%";
       names.appendChild(tag);
     };
     for (const area of data.areas) {
@@ -170,15 +170,14 @@ for (const root of document.querySelectorAll(".lighttable")) { (function () {
         shape.setAttribute("points", ring); shape.setAttribute("class", kind);
         svg.appendChild(shape);
       }
-      const middle = area.ring.reduce(function (m, p) {
-        return [m[0] + p[0] / area.ring.length, m[1] + p[1] / area.ring.length];
-      }, [0, 0]);
-      label(area.name, middle[0], middle[1], "");
+      const xs = area.ring.map(function (p) { return p[0]; }), ys = area.ring.map(function (p) { return p[1]; });
+      const left = Math.min.apply(null, xs), top = Math.min.apply(null, ys);
+      label(area.name, left, top, v(top) < 0.05 ? "in" : "on");
     }
     for (const spot of data.points) {
       if (u(spot.x) < 0 || u(spot.x) > 1 || v(spot.y) < 0 || v(spot.y) > 1) { continue; }
       label("", spot.x, spot.y, "spot");
-      label(spot.name, spot.x, spot.y + 0.035 * (grid.y1 - grid.y0), "");
+      label(spot.name, spot.x, spot.y, u(spot.x) > 0.9 ? "before" : "beside");
     }
   }
   outlines();

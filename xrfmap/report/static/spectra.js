@@ -82,13 +82,14 @@
     const from = Math.max(f.first, start), to = Math.min(f.last, start + values.length - 1);
     for (let i = from; i <= to; i += 1) {
       const c = values[i - start], x = f.x(now.energy[i]);
+      if (c === null || c === undefined) { pen = false; continue; }
       if (f.log && !(c > f.low)) {
         if (pen) { path += "L" + x.toFixed(1) + " " + f.y(0).toFixed(1); pen = false; }
         continue;
       }
       const y = f.y(c).toFixed(1);
       if (!pen) {
-        path += "M" + x.toFixed(1) + " " + (i > from && f.log && !stair ? f.y(0).toFixed(1) + "L" + x.toFixed(1) + " " + y : y);
+        path += "M" + x.toFixed(1) + " " + (i > from && f.log && !stair && values[i - 1 - start] !== null ? f.y(0).toFixed(1) + "L" + x.toFixed(1) + " " + y : y);
       } else if (stair) {
         path += "H" + ((x + f.x(now.energy[i - 1])) / 2).toFixed(1) + "V" + y + "H" + x.toFixed(1);
       } else { path += "L" + x.toFixed(1) + " " + y; }
@@ -103,8 +104,8 @@
       if (part.dash) { style["stroke-dasharray"] = part.dash; }
       make("path", style, svg);
     });
-    make("path", { d: trace(f, now.counts, 0, true), fill: "none", stroke: "#1f1d1a", "stroke-width": 0.9, class: "measured" }, svg);
-    if (now.model) { make("path", { d: trace(f, now.model, 0, false), fill: "none", stroke: "#b3261e", "stroke-width": 1.3, class: "model" }, svg); }
+    if (now.model) { make("path", { d: trace(f, now.model, 0, false), fill: "none", stroke: "#d9584a", "stroke-width": 2.2, class: "model" }, svg); }
+    make("path", { d: trace(f, now.counts, 0, true), fill: "none", stroke: "#1f1d1a", "stroke-width": 0.8, class: "measured" }, svg);
   }
   function spread(places, gap, low, high) {
     if (places.length > 1) { gap = Math.min(gap, (high - low) / (places.length - 1)); }
@@ -123,13 +124,21 @@
     }
     return out;
   }
+  function legible(marks, f, gap, low, high) {
+    let chosen = [];
+    for (const mark of marks.slice().sort(function (a, b) { return b.weight - a.weight; })) {
+      const trial = chosen.concat([mark]).sort(function (a, b) { return a.e - b.e; });
+      const wanted = trial.map(function (m) { return f.x(m.e); }), moved = spread(wanted, gap, low, high);
+      if (wanted.every(function (x, i) { return Math.abs(x - moved[i]) <= 2 * gap; })) { chosen = trial; }
+    }
+    return chosen;
+  }
   function names(svg, f) {
     if (!f.named) { return; }
-    const room = Math.floor((f.width - f.left - f.right) / 12.5);
-    let marks = now.marks.filter(function (m) { return m.e > range[0] && m.e < range[1] && !off.has(m.family); });
-    const leading = marks.filter(function (m) { return m.order === 0; });
-    if (marks.length > room) { marks = leading.length > room ? leading.slice(0, room) : leading; }
-    const at = spread(marks.map(function (m) { return f.x(m.e); }), 12.5, f.left, f.width - f.right - 4);
+    const gap = 12.5, low = f.left, high = f.width - f.right - 4;
+    const inside = now.marks.filter(function (m) { return m.e > range[0] && m.e < range[1] && !off.has(m.family); });
+    const marks = legible(inside, f, gap, low, high);
+    const at = spread(marks.map(function (m) { return f.x(m.e); }), gap, low, high);
     marks.forEach(function (m, i) {
       const x = f.x(m.e), y = Math.max(f.top + 2, f.y(now.counts[indexOf(m.e)]) - 8);
       make("path", { d: "M" + x + " " + y + "V" + (f.top + 1) + "L" + at[i] + " " + (f.top - 8), stroke: "#5b554c", "stroke-width": 0.5, fill: "none" }, svg);
@@ -189,7 +198,7 @@
   function tell(x) {
     const i = indexOf(box.energy(x));
     const words = [now.energy[i].toFixed(3) + " keV", Math.round(now.counts[i]) + " counts measured"];
-    if (now.model) { words.push("fit " + Number(now.model[i].toPrecision(3))); }
+    if (now.model && now.model[i] !== null) { words.push("fit " + Number(now.model[i].toPrecision(3))); }
     const near = now.parts.map(function (p) { return [p.label, p.values[i - p.start] || 0]; })
       .filter(function (p) { return p[1] > 0.02 * Math.max(1, now.counts[i]) && !off.has(p[0]); })
       .sort(function (a, b) { return b[1] - a[1]; }).slice(0, 4)

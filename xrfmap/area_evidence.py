@@ -62,7 +62,27 @@ def lines_of(measured: Measured) -> list[LineEvidence]:
         if share is not None and np.isnan(share):
             share = None
         lines.append(LineEvidence(label, net, err, limit, seen, share))
+    fitted = {line.family.split()[0] for line in lines}
+    lines += [_unseen(f) for f in measured.findings if f.symbol not in fitted and _has_limit(f)]
     return lines
+
+
+def _has_limit(finding: ElementFinding) -> bool:
+    return isinstance(finding.evidence.get("upper_limit"), float) and bool(finding.lines)
+
+
+def _unseen(finding: ElementFinding) -> LineEvidence:
+    """Limit of an element that the fit did not need: "not seen" has a number, too."""
+    net, err, limit = (
+        finding.evidence.get(name) for name in ("net_counts", "net_counts_err", "upper_limit")
+    )
+    return LineEvidence(
+        finding.lines[0],
+        max(net, 0.0) if isinstance(net, float) else None,
+        err if isinstance(err, float) else None,
+        limit if isinstance(limit, float) else None,
+        detected=False,
+    )
 
 
 def join_lines(

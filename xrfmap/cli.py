@@ -178,6 +178,33 @@ def convert(
 app.command()(pigments)
 
 
+@app.command()
+@guarded
+def explore(
+    file: Annotated[Path, typer.Argument(help="Study file or scan.", metavar="SCAN|STUDY")],
+    results: Annotated[
+        Path | None,
+        typer.Option("--results", help="Result folder of the study, to use its maps."),
+    ] = None,
+    port: Annotated[
+        int, typer.Option("--port", min=0, max=65535, help="Port; 0 takes any free one.")
+    ] = 0,
+    open_browser: Annotated[
+        bool, typer.Option("--open", help="Open the address in the web browser.")
+    ] = False,
+) -> int:
+    """Look at maps and spectra on a page served for this machine alone.
+
+    Prints an address with a key in it: open it in a browser. Ctrl-C ends.
+
+    Example: `xrfmap explore mill.toml --results results`
+    """
+    from xrfmap.explore import explore as show
+
+    show(file, results=results, port=port, open_browser=open_browser)
+    return DONE
+
+
 def main() -> None:
     """Run the command line."""
     app()

@@ -1,0 +1,425 @@
+"""The page: what a person does goes in here, what they see comes out.
+
+Reading and fitting run outside the thread of the page; their results come back on its
+next tick. What is shown belongs to one open page; what is known of the scan belongs to
+the bench and is shared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from functools import partial
+from threading import Event
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from bokeh.document import Document
+
+from xrfmap.errors import InputError, XrfmapError
+from xrfmap.explore import layout, rasters
+from xrfmap.explore.bench import Bench
+from xrfmap.explore.finding_panel import FindingPanel
+from xrfmap.explore.history import History
+from xrfmap.explore.markup import message, pointer_card
+from xrfmap.explore.plates import Plate, Shared, image_data, plate_size
+from xrfmap.explore.question_panel import MOST_MAPS, NOTHING, OTHER_MAPS, QuestionPanel
+from xrfmap.explore.reading import Stopped, SumSpectrum, pixel_spectrum, window_map
+from xrfmap.explore.readout import pixel_reading, place_words
+from xrfmap.explore.slots import AreaDesk
+from xrfmap.explore.spectrum_panel import SpectrumPanel
+from xrfmap.explore.subject import Subject
+from xrfmap.explore.widgets import bk, page_template, script
+from xrfmap.report.words import number
+
+__all__ = ["Session", "fill_document"]
+
+Array = npt.NDArray[np.float64]
+Window = tuple[float, float]
+
+CLEARLY = 3.0  # standard errors at which a pixel's family is named unasked
+FIRST_MAPS = 3
+
+
+def fill_document(
+    doc: Document, subject: Subject, bench: Bench, links: Sequence[tuple[str, str]]
+) -> None:
+    """Build the page of one scan.
+
+    Parameters
+    ----------
+    doc : Document
+        Empty.
+    subject : Subject
+        Study or scan.
+    bench : Bench
+        The scan.
+    links : sequence of (name, address)
+        All scans of the study.
+    """
+    session = Session(doc, subject, bench)
+    doc.template = page_template()
+    doc.title = f"{subject.title}: {bench.source.name}"
+    doc.template_variables.update(layout.variables(subject, bench, links))
+    for root in session.roots:
+        doc.add_root(root)
+    doc.on_session_destroyed(lambda _context: session.leave())
+
+
+class Session:
+    """One open page."""
+
+    def __init__(self, doc: Document, subject: Subject, bench: Bench) -> None:
+        self.doc, self.subject, self.bench = doc, subject, bench
+        self.history = History()
+        self._here: tuple[float, float, bool] | None = None
+        self._reading = False
+        self._window: Window | None = None
+        self._window_counts: tuple[Array, bool] | None = None
+        self._stop_window = Event()
+        self._width = 1280.0
+        self._shown: tuple[list[str], list[str]] = (["all counts"], [])
+        self._build()
+        self._connect()
+        self.leave = bench.listen(lambda what: self._later(partial(self._news, what)))
+        for what in ("status", "scale", "bands", "maps"):
+            self._news(what)
+        self.desk.offer()
+
+    # -- building -----------------------------------------------------------------------
+
+    def _build(self) -> None:
+        bench = self.bench
+        self.shared = Shared.of(bench.frame, lambda x, y: self.desk.drawn(x, y))
+        self.viewport = bk.ColumnDataSource({"w": [1280]}, name="viewport")
+        self.asked = bk.ColumnDataSource({"n": [0]}, name="asked")
+        self.bar = layout.Bar(self.shared)
+        hover = layout.hover(self.shared, self.bar.mode)
+        self.plates = [Plate(self.shared, number, hover) for number in range(layout.PLATES)]
+        axis = bench.energy
+        in_kev = axis is not None
+        channels = np.arange(bench.channels, dtype=np.float64)
+        self.spectrum = SpectrumPanel(axis if axis is not None else channels, in_kev,
+                                      self._window_drawn)  # fmt: skip
+        self.pictures = rasters.Pictures(self.subject, bench.frame.grid)
+        self.question = QuestionPanel(self.pictures.names, self._question)
+        self.finding = FindingPanel(self._finding, self.subject.study is not None)
+        self.desk = AreaDesk(self)
+        self.here = layout.here()
+        self.status = layout.status()
+        self.undo = layout.undo_button()
+
+    def _connect(self) -> None:
+        self.shared.probe.on_change("data", lambda _a, _o, _n: self._probe_moved())
+        self.viewport.on_change("data", lambda _a, _o, new: self._resized(new))
+        self.asked.on_change("data", lambda _a, _o, _n: self.take_back())
+        self.undo.on_click(self.take_back)
+        self.bar.whole.on_click(self.shared.whole)
+        self.bar.nearer.on_click(lambda: self.shared.zoom(1.5))
+        self.bar.farther.on_click(lambda: self.shared.zoom(1 / 1.5))
+        for axis in (self.shared.x_range, self.shared.y_range):
+            axis.on_change("end", lambda _a, _o, _n: self._looked())
+        arguments = {**layout.hover(self.shared, self.bar.mode), "viewport": self.viewport,
+                     "asked": self.asked}  # fmt: skip
+        self.doc.js_on_event("document_ready", bk.CustomJS(args=arguments, code=script("ready")))
+
+    @property
+    def roots(self) -> list[Any]:
+        """Models of the page, by the names that the template knows."""
+        return [
+            self.status, self.undo, self.question.root, self.bar.root,
+            *(plate.root for plate in self.plates), self.spectrum.root, self.here,
+            self.finding.root,
+        ]  # fmt: skip
+
+    # -- coming back from other threads -------------------------------------------------
+
+    def _later(self, change: Callable[[], None]) -> None:
+        """Change the page on its own thread; a page that was closed changes no more."""
+        if self.doc.session_context is not None and not self.doc.session_context.destroyed:
+            self.doc.add_next_tick_callback(change)
+
+    def away(self, job: Callable[[], Any], then: Callable[[Any], None], words: str = "") -> None:
+        """Run a job outside the page's thread, then take its result to the page."""
+
+        def done(future: Future[Any]) -> None:
+            if future.cancelled():
+                return
+            bad = future.exception()
+            if bad is None:
+                self._later(partial(then, future.result()))
+            elif not isinstance(bad, Stopped):
+                known = isinstance(bad, XrfmapError | OSError)
+                text = str(bad) if known else f"{words or 'it'} failed: {bad!r}"
+                self._later(partial(self.say, text, "bad"))
+
+        self.bench.submit(job).add_done_callback(done)
+
+    def say(self, text: str, kind: str = "note") -> None:
+        """Tell the person something, beside the finding."""
+        self.finding.note.text = message(text, kind)
+
+    def _news(self, what: str) -> None:
+        """Take what the bench found out."""
+        self.status.text = layout.status_words(self.bench.status)
+        if what in ("scale", "found"):
+            self._rescale()
+        if what in ("bands", "maps"):
+            self._first_maps() if what == "maps" else None
+            self.show_maps()
+            self._read_here()
+        if what in ("fit", "found", "scale"):
+            self.desk.refresh()
+        if what == "study":
+            self.desk.offer()
+
+    def _rescale(self) -> None:
+        axis = self.bench.energy
+        if axis is not None:
+            self.spectrum.set_axis(axis, in_kev=True)
+            self._read_here()
+
+    def _first_maps(self) -> None:
+        """Offer the families; show the strongest ones if nothing else was asked for."""
+        maps = self.bench.maps
+        if maps is None:
+            return
+        chosen = self._shown[0]
+        if chosen == ["all counts"]:
+            chosen = rasters.strongest(maps, FIRST_MAPS)
+        self._shown = (chosen, self._shown[1])
+        self.question.set_families(rasters.ordered(maps), chosen)
+
+    # -- question -----------------------------------------------------------------------
+
+    def _question(self, what: str) -> None:
+        if what in ("maps", "mixture"):
+            old, new = self._shown, (self.question.maps, self.question.mixture)
+            words = "choice of maps" if what == "maps" else "choice of colours"
+            self.history.did(words, lambda: self._choose(*old))
+            self._shown = new
+            self.show_maps()
+        elif what == "picture":
+            self._show_picture()
+        elif what == "no window":
+            self.set_window(None)
+        elif what == "window":
+            low, high = self.question.low.value, self.question.high.value
+            if low is not None and high is not None and low != high:
+                self.set_window((float(low), float(high)))
+        self._show_undo()
+
+    def _choose(self, maps: list[str], mixture: list[str]) -> None:
+        self._shown = (maps, mixture)
+        self.question.set_maps(maps)
+        self.question.set_mixture(mixture)
+        self.show_maps()
+
+    def _window_drawn(self, low: Any, high: Any) -> None:
+        try:
+            ends = sorted((float(low), float(high)))
+        except (TypeError, ValueError):
+            return
+        axis = self.spectrum.axis
+        if not np.isfinite(ends).all() or ends[1] < axis[0] or ends[0] > axis[-1]:
+            return
+        self.set_window((max(ends[0], float(axis[0])), min(ends[1], float(axis[-1]))))
+
+    def set_window(self, window: Window | None, note: bool = True) -> None:
+        """Show the map of an energy window [keV]; None for none."""
+        old = self._window
+        if old == window:
+            return
+        if note:
+            self.history.did("energy window", lambda: self.set_window(old, note=False))
+        self._window, self._window_counts = window, None
+        self.question.set_window(window)
+        self.spectrum.show_window(window)
+        self._stop_window.set()
+        if window is not None:
+            self._count_window(window)
+        self.show_maps()
+        self._show_undo()
+
+    def _count_window(self, window: Window) -> None:
+        """From the bands at once, then exactly from the file where bands do not end there."""
+        span = self.bench.channel_range(*window)
+        if self.bench.bands is not None:
+            counts, exact = self.bench.bands.window(*span)
+            self._window_counts = counts, exact
+            if exact:
+                return
+        stop = self._stop_window = Event()
+        tell = partial(self.bench.progress, "counting the window")
+
+        def arrived(counts: Array) -> None:
+            if self._window == window:
+                self._window_counts = counts, True
+                self.show_maps()
+
+        self.away(lambda: window_map(self.bench.scan, *span, tell, stop), arrived, "the window")
+
+    # -- place --------------------------------------------------------------------------
+
+    def show_maps(self) -> None:
+        """Show what was asked for, side by side."""
+        names, mixture = self._shown
+        jobs: list[Callable[[Plate], None]] = []
+        for name in names[:MOST_MAPS]:
+            raster = rasters.raster(self.bench, OTHER_MAPS.get(name, name))
+            if raster is not None:
+                jobs.append(partial(_show_raster, raster))
+        if self._window is not None:
+            jobs.append(self._show_window_on)
+        if mixture and self.bench.maps is not None:
+            title, picture, caption = rasters.mixture(self.bench.maps, mixture)
+            jobs.append(lambda plate: plate.show_colours(title, picture, caption))
+        for plate, job in zip(self.plates, jobs, strict=False):
+            job(plate)
+        for plate in self.plates[len(jobs) :]:
+            plate.hide()
+        self._place_plates(len(jobs))
+        left_out = len(names) - MOST_MAPS
+        self.bar.tell(f"{left_out} more left out: {MOST_MAPS} maps fit" if left_out > 0 else "")
+
+    def _show_window_on(self, plate: Plate) -> None:
+        if self._window is None:
+            return
+        if self._window_counts is None:
+            plate.show_map("energy window", np.full(self.bench.frame.shape, np.nan), 0, 1,
+                           message("being counted …"), "")  # fmt: skip
+            return
+        counts, exact = self._window_counts
+        _show_raster(rasters.window(self.bench, counts, self._window, exact), plate)
+
+    def _place_plates(self, plates: int) -> None:
+        grid = self.bench.frame.grid
+        room = self._width - layout.SIDE_PX
+        width, height, columns = plate_size(room, plates, grid.aspect)
+        for place, plate in enumerate(self.plates):
+            plate.resize(width, height, place % columns == 0)
+
+    def _resized(self, new: dict[str, Any]) -> None:
+        width = float(np.asarray(new["w"]).ravel()[0])
+        if 300 < width < 20_000:
+            self._width = width
+            self._place_plates(sum(bool(plate.root.visible) for plate in self.plates))
+
+    def _looked(self) -> None:
+        for plate in self.plates:
+            plate.look()
+
+    def _show_picture(self) -> None:
+        name = str(self.question.picture.value)
+        for plate in self.plates:
+            plate.photo.glyph.global_alpha = float(self.question.opacity.value) / 100
+        if name == NOTHING:
+            self.shared.photo.data = {k: [] for k in ("image", "x", "y", "dw", "dh")}
+            self.bar.tell("")
+            return
+        g = self.bench.frame.grid
+
+        def arrived(found: tuple[npt.NDArray[np.uint8], str]) -> None:
+            if str(self.question.picture.value) == name:
+                size = g.x1 - g.x0, g.y1 - g.y0
+                self.shared.photo.data = image_data(found[0], g.x0, g.y0, *size)
+                self.bar.tell(found[1])
+
+        self.away(partial(self.pictures.get, name), arrived, "the picture")
+
+    # -- pointer ------------------------------------------------------------------------
+
+    def _probe_moved(self) -> None:
+        data = self.shared.probe.data
+        try:
+            x, y = (float(np.asarray(data[name]).ravel()[0]) for name in ("x", "y"))
+            held = bool(np.asarray(data["held"]).ravel()[0])
+        except (KeyError, IndexError, TypeError, ValueError):
+            return
+        if self.bench.frame.pixel_at(x, y) is None:
+            return
+        self._here = (x, y, held)
+        self._read_here()
+
+    def _read_here(self) -> None:
+        """Show the pixel; while one is being read, only the latest waits."""
+        if self._here is None:
+            return
+        x, y, held = self._here
+        pixel = self.bench.frame.pixel_at(x, y)
+        if pixel is None:
+            return
+        self._show_reading(x, y, held, pixel)
+        if self._reading:
+            return
+        self._reading = True
+        asked = self._here
+
+        def arrived(spectrum: SumSpectrum) -> None:
+            self._reading = False
+            self.spectrum.show("pixel", spectrum)
+            if self._here != asked and self._here is not None and self._here[:2] != asked[:2]:
+                self._read_here()
+
+        def read() -> SumSpectrum:
+            try:
+                return pixel_spectrum(self.bench.scan, *pixel)
+            except BaseException:
+                self._reading = False
+                raise
+
+        self.away(read, arrived, "the pixel")
+
+    def _show_reading(self, x: float, y: float, held: bool, pixel: tuple[int, int]) -> None:
+        bench = self.bench
+        maps = bench.maps
+        words = []
+        if bench.bands is not None:
+            words.append(f"{number(bench.bands.total[pixel], 9)} counts in all")
+        live = float(bench.scan["live_time"].values[pixel])
+        if np.isfinite(live):
+            words.append(f"{number(live)} s live")
+        shown: list[Any] = []
+        others: list[Any] = []
+        if maps is not None:
+            names = [n for n in dict.fromkeys([*self._shown[0], *self._shown[1]])
+                     if n in bench.families]  # fmt: skip
+            shown = pixel_reading(maps, *pixel, names)
+            rest = pixel_reading(maps, *pixel, [f for f in bench.families if f not in names])
+            others = [r for r in rest if r.state == "seen" and r.net > CLEARLY * r.err]
+        place = place_words(x, y, bench.frame.grid.unit)
+        self.here.text = pointer_card(place, ", ".join(words), shown, others, held)
+
+    # -- finding ------------------------------------------------------------------------
+
+    def _finding(self, what: str) -> None:
+        try:
+            self.desk.asked(what)
+        except InputError as bad:
+            self.say(str(bad), "bad")
+        self._show_undo()
+
+    def take_back(self) -> None:
+        """Undo the latest step."""
+        try:
+            words = self.history.undo()
+            self.say(f"taken back: {words}" if words else "nothing to take back")
+        except XrfmapError as bad:
+            self.say(str(bad), "bad")
+        self._show_undo()
+
+    def did(self, words: str, undo: Callable[[], None]) -> None:
+        """Note a step for the undo button."""
+        self.history.did(words, undo)
+        self._show_undo()
+
+    def _show_undo(self) -> None:
+        last = self.history.last
+        self.undo.update(label=f"Undo: {last}" if last else "Undo", disabled=last is None)
+
+
+def _show_raster(raster: rasters.Raster, plate: Plate) -> None:
+    plate.show_map(
+        raster.title, raster.values, raster.low, raster.high, raster.caption, raster.unit
+    )

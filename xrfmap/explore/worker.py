@@ -1,0 +1,221 @@
+"""Long computations in processes of their own, so that the page keeps answering.
+
+A child gets what it needs when it starts, tells what it finds through a pipe as soon as
+it has it, and ends with its parent.
+"""
+
+from __future__ import annotations
+
+import multiprocessing as mp
+import os
+import signal
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from xrfmap.errors import XrfmapError
+from xrfmap.explore.subject import ScanSource
+
+if TYPE_CHECKING:
+    from xrfmap.identify import Found
+
+__all__ = ["Child", "Message", "fit_on_request", "prepare", "watched"]
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Message:
+    """News of a child: what kind, and what came with it."""
+
+    kind: str  # progress, scale, found, maps, fit, failed, ended
+    value: Any = None
+    key: Any = None
+
+
+class Child:
+    """A process that works and tells.
+
+    Parameters
+    ----------
+    work : callable
+        Runs in the child with its end of the pipe and `arguments`.
+    arguments : tuple
+        What it needs.
+    hear : callable
+        Gets every :class:`Message`, in a thread of the parent; the last is ``ended``.
+    """
+
+    def __init__(
+        self,
+        work: Callable[..., None],
+        arguments: tuple[Any, ...],
+        hear: Callable[[Message], None],
+    ) -> None:
+        context = mp.get_context("spawn")  # threads are running: a fork could hang
+        self._mine, theirs = context.Pipe()
+        self._hear = hear
+        self._process = context.Process(
+            target=_in_child, args=(theirs, work, arguments), daemon=True
+        )
+        self._process.start()
+        theirs.close()
+        threading.Thread(target=self._listen, daemon=True).start()
+
+    def send(self, value: object) -> None:
+        """Give the child something to do; a child that is gone gets nothing."""
+        try:
+            self._mine.send(value)
+        except OSError:
+            return
+
+    def stop(self) -> None:
+        """End the child at once."""
+        self._process.terminate()
+
+    def _listen(self) -> None:
+        while True:
+            try:
+                message = self._mine.recv()
+            except (EOFError, OSError):
+                self._process.join()
+                self._hear(Message("ended", self._process.exitcode))
+                return
+            self._hear(message)
+
+
+def _in_child(pipe: Connection, work: Callable[..., None], arguments: tuple[Any, ...]) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what Ctrl-C means
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    work(pipe, *arguments)
+
+
+def _end_with_parent() -> None:
+    parent = mp.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+def watched(scan: xr.Dataset, tell: Callable[[int], None]) -> xr.Dataset:
+    """Scan whose blocks tell when they are read.
+
+    Parameters
+    ----------
+    scan : Dataset
+        With lazy counts; others come back as they are.
+    tell : callable
+        Called with the pixels of each block, from any thread.
+    """
+    data = scan["counts"].data
+    if not hasattr(data, "map_blocks"):
+        return scan
+
+    def seen(block: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        tell(block.shape[0] * block.shape[1])
+        return block
+
+    counts = data.map_blocks(seen, dtype=data.dtype, meta=np.empty((0, 0, 0), data.dtype))
+    return scan.assign(counts=scan["counts"].copy(data=counts))
+
+
+class _Teller:
+    """Turns pixels read into messages, a hundred for each pass at most."""
+
+    def __init__(self, pipe: Connection, pixels: int) -> None:
+        self._pipe, self._pixels = pipe, pixels
+        self._lock = threading.Lock()
+        self.begin("")
+
+    def begin(self, words: str, passes: int = 1) -> None:
+        self._words, self._total = words, passes * self._pixels
+        self._done = self._told = 0
+        if words:
+            self._pipe.send(Message("progress", (words, 0, self._total)))
+
+    def add(self, pixels: int) -> None:
+        with self._lock:
+            self._done += pixels
+            if self._done - self._told < self._total / 100 or self._done > self._total:
+                return
+            self._told = self._done
+            self._pipe.send(Message("progress", (self._words, self._done, self._total)))
+
+
+def prepare(
+    pipe: Connection, source: ScanSource, scale: Mapping[str, Any] | None, with_maps: bool
+) -> None:
+    """Calibrate a scan, find its elements, map them; each told when it is there.
+
+    Parameters
+    ----------
+    pipe : Connection
+        Where to tell.
+    source : ScanSource
+        The scan.
+    scale : mapping, optional
+        Attributes of an energy scale found earlier.
+    with_maps : bool
+        Whether the maps are wanted.
+    """
+    try:
+        _prepare(pipe, source, scale, with_maps)
+    except XrfmapError as bad:
+        pipe.send(Message("failed", str(bad)))
+    except Exception as bad:  # noqa: BLE001 - the page stays usable; the person is told
+        pipe.send(Message("failed", f"the program failed: {type(bad).__name__}: {bad}"))
+
+
+def _prepare(
+    pipe: Connection, source: ScanSource, scale: Mapping[str, Any] | None, with_maps: bool
+) -> None:
+    from xrfmap.calibrate import calibrate
+    from xrfmap.identify import find_elements
+    from xrfmap.maps import map_elements, summed_spectra
+
+    bare = source.open()
+    teller = _Teller(pipe, bare.sizes["y"] * bare.sizes["x"])
+    scan = watched(bare, teller.add)
+    if scale is None:
+        teller.begin("finding the energy scale")
+        scan = calibrate(scan)
+        pipe.send(Message("scale", {k: v for k, v in scan.attrs.items() if k not in bare.attrs}))
+    else:
+        scan = scan.assign_attrs(dict(scale))
+    teller.begin("finding the elements", passes=2)
+    found = find_elements(scan, source.elements)
+    pipe.send(Message("found", found))
+    if with_maps:
+        teller.begin("mapping the elements")
+        maps = map_elements(scan, found)
+        pipe.send(Message("maps", (maps, summed_spectra(found))))
+
+
+def fit_on_request(pipe: Connection, found: Found, elements: tuple[str, ...] | None) -> None:
+    """Fit one spectrum after the other, as they are sent: ``(key, counts, live_time)``."""
+    from xrfmap.explore.fits import full_fit
+    from xrfmap.maps import fit_spectrum
+
+    while True:
+        try:
+            key, counts, live_time = pipe.recv()
+        except EOFError:
+            return
+        spectrum = xr.Dataset(
+            {"counts": ("channel", counts, {"units": "counts"}), "live_time": live_time},
+            attrs={"instrument": "{}"},
+        )
+        try:
+            fit = fit_spectrum(spectrum, elements=elements, like=found)
+            pipe.send(Message("fit", full_fit(fit), key))
+        except XrfmapError as bad:
+            pipe.send(Message("failed", str(bad), key))
+        except Exception as bad:  # noqa: BLE001 - one spectrum must not end the others
+            words = f"the fit failed: {type(bad).__name__}: {bad}"
+            pipe.send(Message("failed", words, key))

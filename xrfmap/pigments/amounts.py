@@ -71,6 +71,8 @@ class Amounts:
         self._elements: Mapping[str, ElementEvidence] = area.elements
         self._instrument = instrument
         self._heavy = [s for s in area.present if atomic_number(s) >= _LIGHTEST]
+        self._ratios: dict[tuple[str, str], Ratio | None] = {}
+        self._shares: dict[str, Ratio | None] = {}
 
     def _mass(self, element: ElementEvidence | None) -> float | None:
         if element is None or not element.detected:
@@ -85,6 +87,11 @@ class Amounts:
 
     def ratio(self, element: str, other: str) -> Ratio | None:
         """Mass of `element` relative to `other`; ``None`` where amounts are not known."""
+        if (element, other) not in self._ratios:
+            self._ratios[element, other] = self._ratio(element, other)
+        return self._ratios[element, other]
+
+    def _ratio(self, element: str, other: str) -> Ratio | None:
         a, b = self._elements.get(element), self._elements.get(other)
         mass, reference = self._mass(a), self._mass(b)
         if a is None or b is None or not mass or not reference or a.typed_in != b.typed_in:
@@ -99,6 +106,11 @@ class Amounts:
 
     def share(self, element: str) -> Ratio | None:
         """Share of the visible mass (elements from potassium on); ``None`` if not known."""
+        if element not in self._shares:
+            self._shares[element] = self._share(element)
+        return self._shares[element]
+
+    def _share(self, element: str) -> Ratio | None:
         others = [self.ratio(other, element) for other in self._heavy if other != element]
         if (
             any(ratio is None for ratio in others)

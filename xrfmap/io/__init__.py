@@ -63,7 +63,7 @@ def open_scan(
     if _is_hdf5(path):
         from xrfmap.io.nexus import open_nexus_scan
 
-        if not (entry and entry.dataset) and _holds_netcdf(path):
+        if _holds_netcdf(path) and not (entry and entry.dataset):
             return _want(_open_netcdf_scan(path, entry, instrument), scan=True)
         return open_nexus_scan(path, entry, instrument, detector=detector, allow_links=allow_links)
     array = _array_file(path, entry)
@@ -267,7 +267,9 @@ def _array_file(path: Path, entry: ScanEntry | None) -> ArrayFile | None:
 def _holds_netcdf(path: Path) -> bool:
     from xrfmap.io.hdf5 import open_hdf5
     from xrfmap.io.netcdf import is_netcdf
+    from xrfmap.io.vet import vetted_hash
 
+    vetted_hash(path)  # before the library touches its content
     with open_hdf5(path) as file:
         return is_netcdf(file)
 
@@ -321,6 +323,6 @@ def _unknown(path: Path, head: bytes) -> InputError:
         found=f"a file that starts with {start!r}",
         expected="NeXus/HDF5, netCDF, EMSA/MAS, a table, .npy, TIFF, Zarr, or a raw block "
         "with a card beside it",
-        remedy="export the data in an open format, or write a card (docs/formats.md; "
+        remedy="export the data in an open format, or write a card (xrfmap/docs/formats.md; "
         "xrfmap describe --guess proposes one)",
     )

@@ -1,7 +1,7 @@
 """The card: a small TOML file that says what a block of numbers means.
 
 A card lies beside the data under the same name with ``.toml`` added
-(``front.raw`` and ``front.raw.toml``). ``docs/formats.md`` describes it.
+(``front.raw`` and ``front.raw.toml``). ``xrfmap/docs/formats.md`` describes it.
 """
 
 from __future__ import annotations
@@ -125,7 +125,7 @@ def parse_card(text: str, where: str) -> Card:
             where,
             found=f"text that is no TOML ({clean_text(err)})",
             expected="a card in TOML",
-            remedy="see docs/formats.md for an example",
+            remedy="see xrfmap/docs/formats.md for an example",
         ) from err
     try:
         return Card.model_validate(content)
@@ -143,7 +143,7 @@ def _card_error(where: str, problem: Mapping[str, Any]) -> InputError:
             path,
             found=found,
             expected=message if path else "parts that fit each other",
-            remedy="correct the card; see docs/formats.md",
+            remedy="correct the card; see xrfmap/docs/formats.md",
         )
     known = {
         "detector": list(DetectorCard.model_fields),
@@ -156,7 +156,7 @@ def _card_error(where: str, problem: Mapping[str, Any]) -> InputError:
         path,
         found="an unknown key",
         expected=f"one of {', '.join(known)}",
-        remedy=f"did you mean {near[0]}?" if near else "remove it; see docs/formats.md",
+        remedy=f"did you mean {near[0]}?" if near else "remove it; see xrfmap/docs/formats.md",
     )
 
 

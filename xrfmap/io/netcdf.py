@@ -15,8 +15,9 @@ from xrfmap.io.hdf5 import H5Counts, check_dataset, open_hdf5, storage_of
 from xrfmap.io.lazy import lazy_counts, quick_check
 from xrfmap.io.merge import merge_instrument, merge_live_time
 from xrfmap.io.results import atomic_write, plain_attrs
-from xrfmap.io.safe import MAX_CHANNELS, clean_text, sha256_of
+from xrfmap.io.safe import MAX_CHANNELS, clean_text
 from xrfmap.io.stored import check_counts
+from xrfmap.io.vet import vetted_hash
 from xrfmap.scan import check_scan
 from xrfmap.settings import Instrument
 
@@ -96,7 +97,7 @@ def open_netcdf(
         If the file cannot be used, or contradicts the study file.
     """
     where = clean_text(path.name)
-    sha = sha256_of(path)
+    sha = vetted_hash(path)
     with open_hdf5(path) as file:
         counts = check_dataset(file["counts"])
         for name in ("live_time", "real_time", "y", "x", "energy"):

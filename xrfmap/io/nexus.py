@@ -30,9 +30,10 @@ from xrfmap.io.nexus_facts import entry_of, instrument_facts
 from xrfmap.io.nexus_find import Axis, Signal, by_hand, find_signal
 from xrfmap.io.nexus_times import find_time, positions
 from xrfmap.io.nexus_write import write_nexus
-from xrfmap.io.safe import MAX_CHANNELS, clean_text, sha256_of
+from xrfmap.io.safe import MAX_CHANNELS, clean_text
 from xrfmap.io.stored import check_counts
 from xrfmap.io.units import factor, has_unit
+from xrfmap.io.vet import vetted_hash
 from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument, ScanEntry
 
@@ -75,7 +76,7 @@ def open_nexus_scan(
         each other.
     """
     where = clean_text(path.name)
-    sha = sha256_of(path)
+    sha = vetted_hash(path)
     with open_hdf5(path) as file:
         given = entry.dataset if entry is not None else None
         if given:
@@ -153,7 +154,7 @@ def open_nexus_point(
         If the file, or what it declares, cannot be used.
     """
     where = clean_text(path.name)
-    sha = sha256_of(path)
+    sha = vetted_hash(path)
     with open_hdf5(path) as file:
         signal = _find_point(file, dataset, allow_links)
         check_dataset(signal.counts, allow_links=allow_links)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tokenize
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,12 @@ from xrfmap.io.safe import clean_text, require_file
 from xrfmap.io.strided import Layout, Number
 
 __all__ = ["npy_layout"]
+
+# what NumPy raises on damaged headers, which are Python text
+_DAMAGE = (
+    ValueError, OSError, TypeError, SyntaxError, RecursionError, MemoryError, KeyError,
+    tokenize.TokenError,
+)  # fmt: skip
 
 
 def npy_layout(path: Path) -> Layout:
@@ -42,7 +49,7 @@ def npy_layout(path: Path) -> Layout:
                 read = np.lib.format.read_array_header_2_0
             shape, fortran, dtype = read(stream)
             offset = stream.tell()
-    except (ValueError, OSError, TypeError, SyntaxError, RecursionError, MemoryError) as err:
+    except _DAMAGE as err:
         raise InputError(
             where,
             found=f"a header that cannot be read ({clean_text(err, 120)})",

@@ -82,7 +82,7 @@ def is_table(head: bytes) -> bool:
 
 def table_error(where: str, field: str, found: str, expected: str, remedy: str = "") -> InputError:
     """Build the error about a text."""
-    remedy = remedy or "correct the text; see docs/formats.md for an example"
+    remedy = remedy or "correct the text; see xrfmap/docs/formats.md for an example"
     return InputError(where, field, found=found, expected=expected, remedy=remedy)
 
 

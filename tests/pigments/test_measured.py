@@ -92,15 +92,16 @@ def judged(net, name, layer="original paint", period=P1640, thickness_um=30.0):
 def test_sensitivity_is_that_of_a_film_too_thin_to_absorb():
     # closed form: for a vanishing film, counts are mass times sensitivity
     film = Layer.from_thickness(paint({"lithopone": 1}), 0.01)
-    beam = excitation(TUBE, step_kev=0.5)
+    beam = excitation(TUBE, step_kev=0.25)
     found: dict[str, float] = {}
     for line, rate in emission(Stack([film]), beam, TUBE):
         seen = float(efficiency(np.array([line.energy_kev]), TUBE)[0])
         found[line.label] = found.get(line.label, 0.0) + rate * seen
     shares = film.material.mass_fractions
     expected = sensitivity("Zn K", TUBE) * shares["Zn"] / (sensitivity("Ba L", TUBE) * shares["Ba"])
-    # 0.5 %: the efficiency is interpolated between grid points 3.5 % apart in energy
-    assert found["Zn K"] / found["Ba L"] == pytest.approx(expected, rel=5e-3)
+    # 7 %: the sensitivity takes the tube spectrum in steps of 1 keV, half of which misplaces
+    # an edge; against steps of 0.25 keV that shifts ratios by up to 6 %
+    assert found["Zn K"] / found["Ba L"] == pytest.approx(expected, rel=0.07)
 
 
 def test_families_that_the_tube_cannot_excite_have_no_sensitivity():

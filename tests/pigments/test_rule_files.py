@@ -1,5 +1,6 @@
 """The rule base: complete, consistent, sourced; bad rule files are told field by field."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -8,6 +9,7 @@ from xrfmap.atomic import families
 from xrfmap.errors import InputError
 from xrfmap.pigments import check_rules, list_rules, load_rules, match_pigments, show_rule
 from xrfmap.pigments.dates import period_verdict
+from xrfmap.pigments.rule_files import RULES_FOLDER
 from xrfmap.pigments.show import expected_ratios
 
 RULES = load_rules()
@@ -217,3 +219,11 @@ sources = ["CP"]
     assert match_pigments({"Pb", "Cr"}, (1630, 1650), rules=rules).overall == "compatible"
     bad = text.replace('beside = ["Pb"]\n', "")
     assert "measured against its first element" in str(check_rules(write(tmp_path, bad))[0])
+
+
+def test_the_rules_printed_in_the_page_for_curators_are_good(tmp_path):
+    page = Path(RULES_FOLDER).parents[1] / "docs" / "findings.md"
+    code = re.search(r"```toml\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL)
+    path = write(tmp_path, code[1])
+    assert check_rules(path) == []
+    assert load_rules(path).materials["zinc_white"].earliest.low == 1780

@@ -16,7 +16,7 @@ from xrfmap.errors import InputError
 from xrfmap.io import open_scan
 from xrfmap.io.axes import AxisPlan
 from xrfmap.io.describe import describe_dataset
-from xrfmap.io.hdf5 import H5Counts
+from xrfmap.io.h5counts import H5Counts
 from xrfmap.io.lazy import (
     BLOCK_BYTES,
     MAX_BLOCK_PIXELS,

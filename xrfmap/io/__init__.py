@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import xarray as xr
 
@@ -11,9 +10,6 @@ from xrfmap.errors import InputError
 from xrfmap.io.axes import DetectorChoice
 from xrfmap.io.safe import clean_text, read_head
 from xrfmap.settings import Instrument, Point, ScanEntry
-
-if TYPE_CHECKING:
-    from xrfmap.io.arrays import ArrayFile
 
 __all__ = ["open_any", "open_detectors", "open_point", "open_scan"]
 
@@ -66,9 +62,11 @@ def open_scan(
         if _holds_netcdf(path) and not (entry and entry.dataset):
             return _want(_open_netcdf_scan(path, entry, instrument), scan=True)
         return open_nexus_scan(path, entry, instrument, detector=detector, allow_links=allow_links)
-    array = _array_file(path, entry)
+    from xrfmap.io.arrays import find_array_file, open_with_detectors
+
+    array = find_array_file(path, entry)
     if array is not None:
-        return _open_array(array, instrument, detector)
+        return open_with_detectors(array, instrument, detector)
     if _is_emsa(head):
         return _want(open_point(path), scan=True)
     from xrfmap.io.table import is_table
@@ -115,10 +113,10 @@ def open_point(
     live = entry.live_time_s if entry is not None else None
     if _is_hdf5(path):
         return _open_hdf5_point(path, live, instrument, allow_links)
-    array = _array_file(path, None)
-    if array is not None:
-        from xrfmap.io.arrays import open_array_point
+    from xrfmap.io.arrays import find_array_file, open_array_point
 
+    array = find_array_file(path, None)
+    if array is not None:
         return open_array_point(array, live, instrument)
     if _is_emsa(head):
         from xrfmap.io.emsa import open_emsa_point
@@ -189,6 +187,8 @@ def open_detectors(
     InputError
         See :func:`open_scan`.
     """
+    from xrfmap.io.arrays import find_array_file, with_scale
+
     path = Path(path)
     first = open_scan(path, entry, instrument, detector=0, allow_links=allow_links)
     count = int(first.attrs.get("detectors", 1))
@@ -196,48 +196,13 @@ def open_detectors(
         open_scan(path, entry, instrument, detector=i, allow_links=allow_links)
         for i in range(1, count)
     ]
-    array = None if path.is_dir() or _is_hdf5(path) else _array_file(path, entry)
+    array = None if path.is_dir() or _is_hdf5(path) else find_array_file(path, entry)
     cards = array.card.detector if array is not None else []
     return [
-        _with_scale(ds, cards[i]) if i < len(cards) else ds
+        with_scale(ds, cards[i]) if i < len(cards) else ds
         for i, ds in enumerate([first, *rest])
         if i >= len(cards) or cards[i].use
     ]
-
-
-def _with_scale(ds: xr.Dataset, card: object) -> xr.Dataset:
-    names = ("zero_kev", "kev_per_channel", "noise_kev", "fano")
-    values = {name: getattr(card, name) for name in names}
-    return ds if values["zero_kev"] is None else ds.assign_attrs(values)
-
-
-def _open_array(
-    array: ArrayFile, instrument: Instrument | None, detector: DetectorChoice
-) -> xr.Dataset:
-    """Open an array file; detectors whose scales the card gives are added up."""
-    from xrfmap.combine import sum_detectors
-    from xrfmap.io.arrays import open_array_scan
-
-    cards = array.card.detector
-    if detector is not None or not cards:
-        return open_array_scan(array, instrument, detector)
-    used = [i for i, card in enumerate(cards) if card.use]
-    plain = len(used) == len(cards) and all(card.zero_kev is None for card in cards)
-    first = open_array_scan(array, instrument, "sum" if plain else used[0] if used else 0)
-    if int(first.attrs["detectors"]) != len(cards) or not used:
-        raise InputError(
-            array.where,
-            "detector",
-            found=f"{len(cards)} detectors in the card, {len(used)} in use",
-            expected=f"{first.attrs['detectors']}, as the axis of detectors, one in use at least",
-            remedy="write one [[detector]] section for each detector",
-        )
-    if plain:
-        return first
-    rest = [open_array_scan(array, instrument, i) for i in used[1:]]
-    return sum_detectors(
-        [_with_scale(ds, cards[i]) for ds, i in zip([first, *rest], used, strict=True)]
-    )
 
 
 def _is_hdf5(path: Path) -> bool:
@@ -249,19 +214,6 @@ def _is_hdf5(path: Path) -> bool:
 def _is_emsa(head: bytes) -> bool:
     start = head.lstrip(b"\xef\xbb\xbf \t\r\n")[:40].upper().replace(b" ", b"")
     return start.startswith(b"#FORMAT")
-
-
-def _array_file(path: Path, entry: ScanEntry | None) -> ArrayFile | None:
-    """Array file with its card, or the data that a card names."""
-    from xrfmap.io.arrays import ArrayFile, array_kind
-    from xrfmap.io.card import Card, card_beside, load_card, looks_like_card
-
-    if looks_like_card(path):
-        card, data = load_card(path)
-    else:
-        card, data = card_beside(path) or Card(), path
-    kind = array_kind(data, card)
-    return None if kind is None else ArrayFile(data, kind, card, entry)
 
 
 def _holds_netcdf(path: Path) -> bool:

@@ -13,9 +13,10 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.combine import sum_detectors
 from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisInfo, AxisPlan, DetectorChoice, plan_axes, split_axes
-from xrfmap.io.card import Card
+from xrfmap.io.card import Card, DetectorCard, card_beside, load_card, looks_like_card
 from xrfmap.io.lazy import lazy_counts, quick_check
 from xrfmap.io.merge import grid, merge_instrument, merge_live_time
 from xrfmap.io.npy import npy_layout
@@ -27,7 +28,15 @@ from xrfmap.io.tiff import tiff_source
 from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument, ScanEntry
 
-__all__ = ["ArrayFile", "array_kind", "open_array_point", "open_array_scan"]
+__all__ = [
+    "ArrayFile",
+    "array_kind",
+    "find_array_file",
+    "open_array_point",
+    "open_array_scan",
+    "open_with_detectors",
+    "with_scale",
+]
 
 _CUSTOM = {
     "npy": ("y", "x", "energy"),
@@ -208,3 +217,46 @@ def open_array_point(
         title=clean_text(file.card.title),
         storage=f"{file.kind}; {stored.dtype}",
     )
+
+
+def find_array_file(path: Path, entry: ScanEntry | None) -> ArrayFile | None:
+    """Find an array file with its card, or the data that a card names."""
+    if looks_like_card(path):
+        card, data = load_card(path)
+    else:
+        card, data = card_beside(path) or Card(), path
+    kind = array_kind(data, card)
+    return None if kind is None else ArrayFile(data, kind, card, entry)
+
+
+def open_with_detectors(
+    array: ArrayFile, instrument: Instrument | None, detector: DetectorChoice
+) -> xr.Dataset:
+    """Open a scan; detectors whose scales the card gives are added up."""
+    cards = array.card.detector
+    if detector is not None or not cards:
+        return open_array_scan(array, instrument, detector)
+    used = [i for i, card in enumerate(cards) if card.use]
+    plain = len(used) == len(cards) and all(card.zero_kev is None for card in cards)
+    first = open_array_scan(array, instrument, "sum" if plain else used[0] if used else 0)
+    if int(first.attrs["detectors"]) != len(cards) or not used:
+        raise InputError(
+            array.where,
+            "detector",
+            found=f"{len(cards)} detectors in the card, {len(used)} in use",
+            expected=f"{first.attrs['detectors']}, as the axis of detectors, one in use at least",
+            remedy="write one [[detector]] section for each detector",
+        )
+    if plain:
+        return first
+    rest = [open_array_scan(array, instrument, i) for i in used[1:]]
+    return sum_detectors(
+        [with_scale(ds, cards[i]) for ds, i in zip([first, *rest], used, strict=True)]
+    )
+
+
+def with_scale(ds: xr.Dataset, card: DetectorCard) -> xr.Dataset:
+    """Attach the energy scale of a detector, where its card gives one."""
+    names = ("zero_kev", "kev_per_channel", "noise_kev", "fano")
+    values = {name: getattr(card, name) for name in names}
+    return ds if values["zero_kev"] is None else ds.assign_attrs(values)

@@ -11,7 +11,8 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisPlan
-from xrfmap.io.hdf5 import H5Counts, check_dataset, open_hdf5, storage_of
+from xrfmap.io.h5counts import H5Counts, storage_of
+from xrfmap.io.hdf5 import check_dataset, open_hdf5
 from xrfmap.io.lazy import lazy_counts, quick_check
 from xrfmap.io.merge import merge_instrument, merge_live_time
 from xrfmap.io.results import atomic_write, plain_attrs

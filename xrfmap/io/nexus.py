@@ -12,15 +12,14 @@ import xarray as xr
 from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisPlan, DetectorChoice, plan_axes
 from xrfmap.io.chunks import read_box
+from xrfmap.io.h5counts import H5Counts, storage_of
 from xrfmap.io.hdf5 import (
-    H5Counts,
     check_dataset,
     damaged,
     get_node,
     open_hdf5,
     read_small,
     read_string,
-    storage_of,
     text_attribute,
     walk_groups,
 )

@@ -213,7 +213,12 @@ def identify(
     )  # fmt: skip
 
 
-def find_elements(scan: xr.Dataset, elements: Sequence[str] | None = None) -> Found:
+def find_elements(
+    scan: xr.Dataset,
+    elements: Sequence[str] | None = None,
+    *,
+    energy_range: tuple[float, float] | None = None,
+) -> Found:
     """Find the elements of a calibrated scan or point spectrum.
 
     Parameters
@@ -223,6 +228,8 @@ def find_elements(scan: xr.Dataset, elements: Sequence[str] | None = None) -> Fo
         attributes, see :func:`xrfmap.calibrate`.
     elements : sequence of str, optional
         Elements to take as given.
+    energy_range : tuple of float, optional
+        Fitted range [keV]; 1.5 keV to the tube voltage or the last channel by default.
 
     Returns
     -------
@@ -241,13 +248,11 @@ def find_elements(scan: xr.Dataset, elements: Sequence[str] | None = None) -> Fo
     anode = instrument.anode or scan.attrs.get("anode")
     if scan["counts"].ndim == 1:
         counts = np.asarray(scan["counts"], dtype=np.float64)
-        return identify(
-            counts, base_model(counts, scale, instrument, anode=anode), elements=elements,
-            anode=anode,
-        )  # fmt: skip
+        model = base_model(counts, scale, instrument, anode=anode, energy_range=energy_range)
+        return identify(counts, model, elements=elements, anode=anode)
     summary = summarise(scan)
     model = base_model(
-        summary.sum_counts, scale, instrument, anode=anode,
+        summary.sum_counts, scale, instrument, anode=anode, energy_range=energy_range,
         pile_up=pile_up_shape(summary, scale),
     )  # fmt: skip
     found = identify(summary.sum_counts, model, elements=elements, anode=anode)

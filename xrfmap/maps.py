@@ -6,7 +6,7 @@ Per pixel and line family: net counts by Poisson maximum likelihood, standard er
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -156,6 +156,7 @@ def map_elements(
     found: Found,
     *,
     ratio_spread: float = RATIO_SPREAD,
+    progress: Callable[[int, int], None] | None = None,
 ) -> xr.Dataset:
     """Fit every pixel of a scan.
 
@@ -167,6 +168,8 @@ def map_elements(
         From :func:`xrfmap.find_elements` on the same scan.
     ratio_spread : float
         Spread of the cover before each family, in optical depths at its main line.
+    progress : callable, optional
+        Told the pixels done, and of how many, after each block.
 
     Returns
     -------
@@ -187,7 +190,7 @@ def map_elements(
     """
     ny, nx, _ = scan["counts"].shape
     plan = MapDesign.of(found, pixels=ny * nx, ratio_spread=ratio_spread)
-    lines = len(plan.lines)
+    lines, done = len(plan.lines), 0
     fields = {name: np.full((lines, ny, nx), np.nan, np.float32) for name in PIXEL_FIELDS}
     plane = {
         "total_counts": np.zeros((ny, nx), np.float64),
@@ -209,6 +212,9 @@ def map_elements(
         plane["total_counts"][rows, cols] = total.reshape(shape)
         plane["deviance_per_dof"][rows, cols] = deviance.reshape(shape)
         plane["fit_ok"][rows, cols] = (result.converged & ~dead).reshape(shape)
+        done += len(flat)
+        if progress is not None:
+            progress(done, ny * nx)
     return _dataset(scan, found, plan, fields, plane)
 
 
@@ -340,6 +346,7 @@ def fit_spectrum(
     *,
     elements: Sequence[str] | None = None,
     like: Found | None = None,
+    energy_range: tuple[float, float] | None = None,
 ) -> SpectrumFit:
     """Fit one spectrum and say which elements it shows.
 
@@ -352,6 +359,8 @@ def fit_spectrum(
     like : Found, optional
         Result on the scan that the spectrum was cut from: its energy scale, peak shape
         and elements are the start.
+    energy_range : tuple of float, optional
+        Fitted range [keV] where `like` is not given, which brings its own.
 
     Returns
     -------
@@ -359,7 +368,7 @@ def fit_spectrum(
         Net counts with errors and limits for every family in the range.
     """
     if like is None:
-        found = find_elements(spectrum, elements)
+        found = find_elements(spectrum, elements, energy_range=energy_range)
     else:
         counts = np.asarray(spectrum["counts"], dtype=np.float64)
         found = identify(counts, _start(counts, like), elements=elements, like=like)

@@ -38,6 +38,7 @@ def fit_many(
     elements: Sequence[str] | None = None,
     like: Found | None = None,
     *,
+    energy_range: tuple[float, float] | None = None,
     keep_spectra: bool = False,
     workers: int = 1,
     step: Callable[[int, int], None] = lambda done, total: None,
@@ -52,6 +53,8 @@ def fit_many(
         Elements to take as given.
     like : Found, optional
         Result on the scan that all spectra were cut from.
+    energy_range : tuple of float, optional
+        Fitted range where `like` is not given. [keV]
     keep_spectra : bool
         Whether the fitted spectra are kept beside the table.
     workers : int
@@ -72,12 +75,12 @@ def fit_many(
     done: dict[str, dict[str, Any]] = {}
     if count == 1:
         for name, spectrum in items.items():
-            done[name] = _fit(spectrum, elements, like, keep_spectra)
+            done[name] = _fit(spectrum, elements, like, energy_range, keep_spectra)
             step(len(done), len(items))
         return done
     with ProcessPoolExecutor(count, get_context("spawn")) as pool:
         waiting = {
-            pool.submit(_fit, spectrum, elements, like, keep_spectra): name
+            pool.submit(_fit, spectrum, elements, like, energy_range, keep_spectra): name
             for name, spectrum in items.items()
         }
         try:
@@ -94,11 +97,12 @@ def _fit(
     spectrum: xr.Dataset,
     elements: Sequence[str] | None,
     like: Found | None,
+    energy_range: tuple[float, float] | None,
     keep_spectra: bool,
 ) -> dict[str, Any]:
     from xrfmap.maps import fit_spectrum
 
-    fit = fit_spectrum(spectrum, elements=elements, like=like)
+    fit = fit_spectrum(spectrum, elements=elements, like=like, energy_range=energy_range)
     table = fit.table
     if keep_spectra:
         table = table.merge(fit.spectra)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import math
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Literal, TypeVar
 
@@ -251,6 +252,17 @@ class MapSettings(_Strict):
     elements: list[ElementSymbol] | None = Field(None, min_length=1, max_length=92)  # else found
     energy_min_kev: float = Field(1.5, ge=0.1)  # 1 cm of air passes about a quarter here
     energy_max_kev: float | None = Field(None, gt=1)  # tube voltage where not given
+
+    @property
+    def energy_range(self) -> tuple[float, float]:
+        """Fitted range; its upper end is cut at the tube voltage. [keV]."""
+        return self.energy_min_kev, self.energy_max_kev or math.inf
+
+    @model_validator(mode="after")
+    def _in_order(self) -> MapSettings:
+        if self.energy_min_kev >= (self.energy_max_kev or math.inf):
+            raise ValueError("energy_min_kev below energy_max_kev")
+        return self
 
 
 class AreaSettings(_Strict):

@@ -66,7 +66,8 @@ def _map(run: Run, scan: Scanned, path: Path) -> tuple[dict[str, Any], list[Path
     from xrfmap.maps import map_elements, summed_spectra
 
     found = _found(run, scan)
-    write_maps(path, map_elements(scan.data, found), summed_spectra(found))
+    maps = map_elements(scan.data, found, progress=run.progress.step)
+    write_maps(path, maps, summed_spectra(found))
     return findings_to(found.elements), [path]
 
 
@@ -75,7 +76,8 @@ def _found(run: Run, scan: Scanned) -> Found:
     from xrfmap.identify import find_elements
 
     if scan.found is None:
-        scan.found = find_elements(scan.data, run.study.maps.elements)
+        settings = run.study.maps
+        scan.found = find_elements(scan.data, settings.elements, energy_range=settings.energy_range)
     return scan.found
 
 
@@ -114,15 +116,17 @@ def _kept_fits(
         return {}
     start = time.perf_counter()
     run.progress.begin(label)
-    elements = run.study.maps.elements
-    keys = {n: make_key("fit", {"of": k, "elements": elements}) for n, (k, _) in wanted.items()}
+    settings = run.study.maps
+    how = settings.model_dump(mode="json")
+    keys = {n: make_key("fit", {"of": k, "maps": how}) for n, (k, _) in wanted.items()}
     fits = {} if run.fresh else {n: v for n, k in keys.items() if (v := run.store.kept(n, k))}
     missing = {name: data for name, (_, data) in wanted.items() if name not in fits}
     if missing:
         fits |= fit_many(
             missing,
-            elements,
+            settings.elements,
             like() if like is not None else None,
+            energy_range=settings.energy_range,
             keep_spectra=keep_spectra,
             workers=run.workers,
             step=run.progress.step,

@@ -242,11 +242,23 @@ def test_table_sorts_by_click_and_by_keyboard(opened):
 
 
 def test_empty_cells_stay_last_whichever_way_a_table_sorts(opened):
-    head = opened.locator("#table-layers thead th").nth(3).locator("button")
+    head = opened.locator("#table-areas thead th").nth(5).locator("button")
     head.click()
-    assert column(opened, "layers", 3) == ["1600", "1652", "1652", "–", "–"]
+    assert column(opened, "areas", 5) == ["811", "51\u202f230", "–"]
     head.click()
-    assert column(opened, "layers", 3) == ["1652", "1652", "1600", "–", "–"]
+    assert column(opened, "areas", 5) == ["51\u202f230", "811", "–"]
+
+
+def test_folded_parts_open_by_keyboard_and_unfold_on_paper(opened):
+    folded = opened.locator("#areas details").first
+    assert folded.get_attribute("open") is None
+    opened.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert folded.get_attribute("open") is not None
+    opened.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    assert folded.get_attribute("open") is None
+    folded.locator("summary").focus()
+    opened.keyboard.press("Enter")
+    assert folded.locator("td", has_text="vermilion").is_visible()
 
 
 def test_parts_of_the_fit_switch_on_and_off(opened):

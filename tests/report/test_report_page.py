@@ -16,7 +16,7 @@ from invented_study import FINDINGS, RUN, STUDY, make_maps, make_spectra
 from xrfmap.findings import VERDICT_ORDER, Findings
 from xrfmap.report import style, write_report
 from xrfmap.report.content import finding_tables
-from xrfmap.report.digest import checks, matters, open_points
+from xrfmap.report.digest import checks, in_short, matters, open_points, split_reason
 from xrfmap.report.page import render_page
 from xrfmap.report.parts import Parts, ScanPart
 from xrfmap.report.plates import build_atlas, slug
@@ -296,6 +296,21 @@ def test_a_study_without_flags_says_that_nothing_was_found():
     assert first.headline.startswith(
         "No material outside the stated period was found in the 2 areas"
     )
+
+
+def test_long_reasons_are_cut_at_a_sentence_or_a_pause():
+    two = "Cobalt is seen, from about 1777 on. It lies in 3 of 4 areas. " + "More words. " * 40
+    assert in_short(two, 70) == "Cobalt is seen, from about 1777 on. It lies in 3 of 4 areas."
+    long = "one part of a sentence that goes on; another part of it, and a third " + "word " * 50
+    assert in_short(long, 60) == "One part of a sentence that goes on; another part of it …"
+    assert in_short("x" * 500, 40) == "X" + "x" * 39 + " …"
+
+
+def test_a_reason_is_split_without_losing_a_word():
+    words = "First sentence. " * 30 + "Last sentence."
+    lead, rest = split_reason(words)
+    assert f"{lead} {rest}" == words
+    assert len(lead) <= 330
 
 
 def test_checks_come_once_and_in_order_of_weight():

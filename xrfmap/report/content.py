@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import xarray as xr
 
-from xrfmap.findings import Findings
+from xrfmap.findings import Candidate, ElementFinding, Findings
 from xrfmap.report import fields
 from xrfmap.report.digest import checks, references
 from xrfmap.report.plates import slug
 from xrfmap.report.tables import Column, Table, Value
 from xrfmap.report.words import STATES, VERDICT_NAMES, element_name, number
 
-__all__ = ["finding_tables", "line_table", "point_table"]
+__all__ = ["area_candidates", "element_tables", "finding_tables", "line_table", "point_table"]
 
 
 def _number(key: str, title: str, *, digits: int = 3, err: str = "") -> Column:
@@ -22,18 +23,44 @@ def _number(key: str, title: str, *, digits: int = 3, err: str = "") -> Column:
 
 
 def element_table(findings: Findings) -> Table:
-    """Elements with verdict, reason and evidence."""
+    """Elements with verdict, reason and evidence, what is present first."""
     columns = (
         Column("symbol", "Element"), Column("name", "Name"), Column("verdict", "Verdict"),
-        Column("lines", "Line families"), Column("because", "Because"),
-        Column("evidence", "Evidence"),
+        Column("lines", "Line families"),
+        _number("net_counts [counts]", "Net counts", err="err [counts]"),
+        _number("err [counts]", "Standard error", digits=2),
+        _number("standard_errors", "In standard errors"),
+        _number("upper_limit_95 [counts]", "95 % upper limit"), Column("because", "Because"),
+        Column("evidence", "Evidence", on_page=False),
     )  # fmt: skip
-    rows = tuple(
-        (e.symbol, element_name(e.symbol), e.verdict, ", ".join(e.lines), e.because,
-         _evidence(e.evidence))
-        for e in findings.elements
+    order = ("present", "not separable", "not detected")
+    ranked = sorted(findings.elements, key=lambda e: order.index(e.verdict))
+    return Table("elements", "Elements", columns, tuple(_element_row(e) for e in ranked))
+
+
+def _element_row(element: ElementFinding) -> tuple[Value, ...]:
+    def value(key: str) -> float | None:
+        held = element.evidence.get(key)
+        return float(held) if isinstance(held, float | int) else None
+
+    return (
+        element.symbol, element_name(element.symbol), element.verdict, ", ".join(element.lines),
+        value("net_counts"), value("net_counts_err"), value("standard_errors"),
+        value("upper_limit"), element.because, _evidence(element.evidence),
     )  # fmt: skip
-    return Table("elements", "Elements: verdict and reason", columns, rows)
+
+
+def element_tables(findings: Findings) -> list[Table]:
+    """Split the elements in two for the page: seen or in doubt, and looked for in vain."""
+    whole = element_table(findings)
+    seen = tuple(row for row in whole.rows if row[2] != "not detected")
+    missed = tuple(row for row in whole.rows if row[2] == "not detected")
+    found = [Table("elements_seen", "Found, or not to be told from others", whole.columns, seen)]
+    # what was not found has an upper limit, and no counts worth a column
+    blank = {"verdict", "net_counts [counts]", "err [counts]", "standard_errors", "evidence"}
+    columns = tuple(replace(c, on_page=c.key not in blank) for c in whole.columns)
+    found.append(Table("elements_not_seen", "Looked for and not found", columns, missed))
+    return [table for table in found if table.rows]
 
 
 def _evidence(evidence: Mapping[str, float | str | list[str] | None]) -> str:
@@ -109,19 +136,42 @@ def area_table(findings: Findings) -> Table:
 
 
 def candidate_table(findings: Findings) -> Table:
-    """Pigments that may explain the elements of every area."""
-    columns = (
-        Column("area", "Area"), Column("pigment", "Pigment"), Column("fits_period", "Period"),
-        Column("support", "For"), Column("against", "Against"),
-        Column("look_alikes", "Not told apart from"), Column("sources", "Sources"),
+    """Pigments that may explain the elements of every area, with their sources in full."""
+    rows = [
+        (a.name, *_candidate_row(c), "; ".join(f"{s.text} ({s.checked})" for s in c.sources))
+        for a in findings.areas
+        for c in a.candidates
+    ]
+    columns = (Column("area", "Area"), *_CANDIDATE_COLUMNS)
+    return Table("pigments", "Pigments that would explain the elements", columns, tuple(rows))
+
+
+_CANDIDATE_COLUMNS = (
+    Column("pigment", "Pigment"), Column("fits_period", "Period"), Column("support", "For"),
+    Column("against", "Against"), Column("look_alikes", "Not told apart from"),
+    Column("sources", "Sources"),
+)  # fmt: skip
+
+
+def _candidate_row(found: Candidate) -> tuple[Value, ...]:
+    return (
+        found.pigment, VERDICT_NAMES[found.fits_period], "; ".join(found.support),
+        "; ".join(found.against), ", ".join(found.look_alikes),
     )  # fmt: skip
-    rows = tuple(
-        (a.name, c.pigment, VERDICT_NAMES[c.fits_period], "; ".join(c.support),
-         "; ".join(c.against), ", ".join(c.look_alikes),
-         "; ".join(f"{s.text} ({s.checked})" for s in c.sources))
-        for a in findings.areas for c in a.candidates
-    )  # fmt: skip
-    return Table("pigments", "Pigments that would explain the elements", columns, rows)
+
+
+def area_candidates(findings: Findings) -> list[Table]:
+    """Pigments of each area for the page, with the numbers of their sources."""
+    numbers = {(r.text, r.checked): n for n, r in enumerate(references(findings), 1)}
+    tables = []
+    for index, area in enumerate(findings.areas, 1):
+        rows = tuple(
+            (*_candidate_row(c), " ".join(f"[{numbers[s.text, s.checked]}]" for s in c.sources))
+            for c in area.candidates
+        )
+        title = f"Pigments that the elements of {area.name} would allow"
+        tables.append(Table(f"candidates_{index}", title, _CANDIDATE_COLUMNS, rows))
+    return tables
 
 
 def flag_table(findings: Findings) -> Table:
@@ -144,8 +194,9 @@ def layer_table(findings: Findings) -> Table:
     columns = (
         Column("layer", "Layer"), Column("role", "Role"),
         _number("not_before [year]", "Not before"), _number("not_after [year]", "Not after"),
-        Column("because", "Because"), Column("contradiction", "Contradiction"),
-        Column("ways_out", "Ways out"),
+        Column("because", "Because", on_page=False),
+        Column("contradiction", "Contradiction", on_page=False),
+        Column("ways_out", "Ways out", on_page=False),
     )  # fmt: skip
     rows = tuple(
         (f.name, f.role, f.not_before, f.not_after, "; ".join(f.because), f.contradiction,
@@ -193,8 +244,13 @@ def check_table(findings: Findings) -> Table:
 
 def source_table(findings: Findings) -> Table:
     """List the sources and how far each was checked."""
-    columns = (Column("source", "Source"), Column("checked", "Checked"), Column("used_for", "For"))
-    rows = tuple((r.text, r.checked, ", ".join(r.used_for)) for r in references(findings))
+    columns = (
+        _number("number", "No."), Column("source", "Source"), Column("checked", "Checked"),
+        Column("used_for", "For"),
+    )  # fmt: skip
+    rows = tuple(
+        (n, r.text, r.checked, ", ".join(r.used_for)) for n, r in enumerate(references(findings), 1)
+    )
     return Table("sources", "Sources of dates and properties", columns, rows)
 
 

@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from xrfmap.findings import VERDICT_ORDER, DepthFinding, Findings, Flag, Source, Verdict
 from xrfmap.report.words import VERDICT_NAMES, element_name, number, year_span
 
-__all__ = ["Check", "Point", "Reference", "checks", "matters", "open_points", "references"]
+__all__ = [
+    "Check",
+    "Point",
+    "Reference",
+    "checks",
+    "in_short",
+    "matters",
+    "open_points",
+    "references",
+    "split_reason",
+]
+
+# a stop, then a capital: "0.5 is" and "approx. 1777" are no ends of sentences
+_SENTENCE = re.compile(r"(?<=[.!?])\s+(?=[A-Z“])")
 
 
 @dataclass(frozen=True)
@@ -98,7 +112,7 @@ def matters(findings: Findings, most: int = 3) -> list[Point]:
         head = f"{element_name(found.element).capitalize()} lies under a cover in {found.area}"
         ranked.append((2.5, Point(head, _depth_words(found), "depth")))
     for element in findings.elements:
-        if element.verdict == "not separable":
+        if element.verdict == "not separable" and element.lines:
             head = f"{element_name(element.symbol).capitalize()} cannot be separated here"
             ranked.append((5.0, Point(head, element.because, "elements", "cannot_tell")))
     if not any(flag.verdict != "compatible" for flag in findings.flags):
@@ -108,7 +122,35 @@ def matters(findings: Findings, most: int = 3) -> list[Point]:
             head = f"The layer “{layer.name}” dates {_span(layer.not_before, layer.not_after)}"
             ranked.append((6.0, Point(head, joined(layer.because), "dates")))
     best = sorted(ranked, key=lambda pair: pair[0])[:most]
-    return [replace(point, detail=_sentence(point.detail)) for _, point in best]
+    return [replace(point, detail=in_short(point.detail)) for _, point in best]
+
+
+def in_short(words: str, most: int = 300) -> str:
+    """First sentences of a text, as many as fit in `most` characters.
+
+    A first sentence that is longer is cut at a pause, or else at a word, with an ellipsis.
+    """
+    sentences = _SENTENCE.split(_sentence(words))
+    kept = sentences[0]
+    for more in sentences[1:]:
+        if len(kept) + len(more) + 1 > most:
+            break
+        kept += " " + more
+    if len(kept) <= most:
+        return kept
+    room = kept[:most]
+    pause = max(room.rfind(mark) for mark in ("; ", ", ", ": "))
+    space = room.rfind(" ")
+    return room[: pause if pause > most // 2 else space if space > 0 else most] + " …"
+
+
+def split_reason(words: str) -> tuple[str, str]:
+    """Start of a reason, and the rest of it."""
+    sentences = _SENTENCE.split(_sentence(words))
+    taken = 1
+    while taken < len(sentences) and len(" ".join(sentences[: taken + 1])) <= 330:
+        taken += 1
+    return " ".join(sentences[:taken]), " ".join(sentences[taken:])
 
 
 def _sentence(words: str) -> str:
@@ -147,7 +189,8 @@ def open_points(findings: Findings) -> list[str]:
     words += [
         f"{element_name(e.symbol).capitalize()}: {e.because}"
         for e in findings.elements
-        if e.verdict == "not separable"
+        # an element without families is the tube's own: no question, only a limit
+        if e.verdict == "not separable" and e.lines
     ]
     words += [
         f"Whether {element_name(d.element)} in {d.area} lies at the surface or deeper. {d.because}"

@@ -12,7 +12,7 @@ from typing import Any
 import xarray as xr
 
 from xrfmap import __version__
-from xrfmap.findings import VERDICT_ORDER, Findings, Flag
+from xrfmap.findings import VERDICT_ORDER, AreaFinding, ElementAmount, Findings, Flag
 from xrfmap.report import content, digest, pixels, record, style, words
 from xrfmap.report.parts import Parts
 from xrfmap.report.scanview import frontispiece, scan_context
@@ -114,7 +114,11 @@ def _findings_context(parts: Parts, tables: Mapping[str, Table]) -> dict[str, An
     return {
         "findings": findings,
         "tables": tables,
-        "flags": _ranked(findings.flags),
+        "flags": [(f, *digest.split_reason(f.reason)) for f in _ranked(findings.flags)],
+        "area_candidates": content.area_candidates(findings),
+        "area_elements": [_area_elements(area) for area in findings.areas],
+        "element_tables": content.element_tables(findings),
+        "open_short": [digest.in_short(word) for word in digest.open_points(findings)],
         "points": digest.matters(findings),
         "open_points": digest.open_points(findings),
         "period_words": span,
@@ -126,14 +130,31 @@ def _findings_context(parts: Parts, tables: Mapping[str, Table]) -> dict[str, An
         "origins": ORIGINS,
         "blind": words.BLIND,
         "cautions": list(dict.fromkeys([*findings.cautions, *words.CAUTIONS])),
+        "calibration_notes": record.calibration_notes(findings),
         "calibration_table": record.calibration_table(findings),
         "object_facts": _object_facts(parts.study),
     }
 
 
+def _area_elements(area: AreaFinding) -> tuple[str, str]:
+    """Elements found in an area with the share of it where they show; and those not found."""
+
+    def words_of(one: ElementAmount) -> str:
+        if one.share_of_area is None or one.share_of_area > 0.95:
+            return one.symbol
+        return f"{one.symbol} ({words.share(one.share_of_area)} of the area)"
+
+    found = [words_of(one) for one in area.elements if one.detected]
+    missed = [one.symbol for one in area.elements if not one.detected]
+    return ", ".join(found), ", ".join(missed)
+
+
 def _dates_context(parts: Parts) -> dict[str, Any]:
     line = build_timeline(parts.study, parts.findings)
     return {
+        "layer_years": [
+            words.year_span(layer.not_before, layer.not_after) for layer in parts.findings.layers
+        ],
         "strata": line.strata,
         "strata_alt": line.alt(line.strata, "Layers from top to bottom"),
         "date_rows": line.rows,
@@ -199,7 +220,8 @@ def render_page(parts: Parts) -> str:
         "spectra": spectra_data(_named_spectra(parts), parts.points),
         "static_spectra": parts.static_spectra,
         "points_table": content.point_table(parts.points),
-        "run_tables": record.run_tables(parts.run),
+        # the findings hold the cautions already
+        "run_tables": record.run_tables({k: v for k, v in parts.run.items() if k != "cautions"}),
         "finished": _finished(parts.run),
         "palette_note": PALETTE_NOTE,
         **_findings_context(parts, tables),

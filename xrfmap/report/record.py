@@ -11,7 +11,7 @@ from xrfmap.findings import Findings
 from xrfmap.report.plates import slug
 from xrfmap.report.tables import Column, Table, Value
 
-__all__ = ["calibration_table", "run_tables"]
+__all__ = ["calibration_notes", "calibration_table", "run_tables"]
 
 _TEXT_UNITS = {"_kev": "keV", "_ev": "eV", "_s": "s", "_channel": "keV"}
 
@@ -31,14 +31,27 @@ def calibration_table(findings: Findings) -> Table | None:
             continue
         unit = next((u for end, u in _TEXT_UNITS.items() if key.endswith(end)), "")
         err = held.get(f"{key}_err")
+        if not isinstance(value, float):
+            continue
         # six digits and no rounding to three: a gain is known to parts in 10 000
-        shown = f"{value:.6g}".replace("-", "−") if isinstance(value, float) else value
+        shown = f"{value:.6g}".replace("-", "−")
         rows.append((key.replace("_kev", "").replace("_", " "), shown,
                      err if isinstance(err, float) else None, unit))  # fmt: skip
     width = _width_at_mn(held)
     if width is not None:
         rows.append(("peak width (FWHM) at Mn Kα, 5.895 keV", f"{width:.1f}", None, "eV"))
     return Table("calibration", "Energy scale and peak width", columns, tuple(rows))
+
+
+def calibration_notes(findings: Findings) -> str:
+    """Say in words what the calibration rests on."""
+    held = findings.calibration or {}
+    words = {key: str(value) for key, value in held.items() if isinstance(value, str) and value}
+    parts = [f"From {words.pop('of')}." if "of" in words else "", words.pop("because", "")]
+    parts += [f"{key.replace('_', ' ')}: {value}" for key, value in words.items()]
+    return " ".join(
+        part[0].upper() + part[1:] + ("" if part.endswith(".") else ".") for part in parts if part
+    )
 
 
 def _width_at_mn(held: Mapping[str, float | str | None]) -> float | None:
@@ -49,6 +62,10 @@ def _width_at_mn(held: Mapping[str, float | str | None]) -> float | None:
     return float(1e3 * np.sqrt(noise**2 + 2.3548**2 * fano * 3.66e-3 * 5.895))
 
 
+def _is_scalar(value: Any) -> bool:
+    return not isinstance(value, Mapping | list | tuple)
+
+
 def _flat(value: Any, name: str) -> list[tuple[str, Value]]:
     """Nested settings as dotted names."""
     if isinstance(value, Mapping):
@@ -56,9 +73,14 @@ def _flat(value: Any, name: str) -> list[tuple[str, Value]]:
             pair for k, v in value.items() for pair in _flat(v, f"{name}.{k}" if name else str(k))
         ]
     if isinstance(value, list | tuple):
-        if all(not isinstance(v, Mapping | list | tuple) for v in value):
+        if not value:
+            return []
+        if all(_is_scalar(v) for v in value):
             return [(name, ", ".join(str(v) for v in value))]
-        return [pair for i, v in enumerate(value) for pair in _flat(v, f"{name}[{i}]")]
+        if all(isinstance(v, list | tuple) and all(map(_is_scalar, v)) for v in value):
+            # corners of a polygon and the like
+            return [(name, "; ".join(", ".join(str(x) for x in v) for v in value))]
+        return [pair for i, v in enumerate(value, 1) for pair in _flat(v, f"{name}[{i}]")]
     if value is None or isinstance(value, str | bool | int | float):
         return [(name, value)]
     return [(name, str(value))]
@@ -103,7 +125,7 @@ def run_tables(run: Mapping[str, Any]) -> list[Table]:
         "inputs": "Input files and their SHA-256", "versions": "Versions",
         "settings": "Settings", "timings": "Time taken [s]",
     }  # fmt: skip
-    single = {key: value for key, value in run.items() if not isinstance(value, Mapping | list)}
+    single = {key: value for key, value in run.items() if _is_scalar(value)}
     parts = {"run": single, **{key: run[key] for key in captions if key in run}}
     parts |= {key: value for key, value in run.items() if key not in {*single, *captions}}
     tables = [

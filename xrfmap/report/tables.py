@@ -26,6 +26,7 @@ class Column:
     kind: Literal["text", "number"] = "text"
     digits: int = 3  # significant digits on the page
     err: str = ""  # key of the column that holds the standard error and so sets the digits
+    on_page: bool = True  # or in the CSV file only
 
 
 @dataclass(frozen=True)
@@ -45,13 +46,18 @@ class Table:
     columns: tuple[Column, ...]
     rows: tuple[tuple[Value, ...], ...]
 
+    @property
+    def heads(self) -> list[Column]:
+        """Columns that the page shows."""
+        return [column for column in self.columns if column.on_page]
+
     def cells(self) -> list[list[Cell]]:
         """Cells for the page."""
         return [self._row(row) for row in self.rows]
 
     def _row(self, row: tuple[Value, ...]) -> list[Cell]:
         held = dict(zip((column.key for column in self.columns), row, strict=True))
-        return [_cell(held[column.key], column, held.get(column.err)) for column in self.columns]
+        return [_cell(held[column.key], column, held.get(column.err)) for column in self.heads]
 
     @property
     def short(self) -> bool:

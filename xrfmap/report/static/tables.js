@@ -1,6 +1,18 @@
 "use strict";
 document.documentElement.classList.add("js");
 
+/* Folded parts unfold for paper. */
+(function () {
+  let folded = [];
+  window.addEventListener("beforeprint", function () {
+    folded = Array.from(document.querySelectorAll("details:not([open])"));
+    for (const part of folded) { part.open = true; }
+  });
+  window.addEventListener("afterprint", function () {
+    for (const part of folded) { part.open = false; }
+  });
+})();
+
 /* Tables: a button in every heading sorts by that column; empty cells stay last. */
 (function () {
   function compare(kind, sign) {

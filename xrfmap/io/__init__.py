@@ -129,7 +129,9 @@ def open_point(
     raise _unknown(path, head)
 
 
-def open_any(path: Path | str, entry: ScanEntry | None = None) -> xr.Dataset:
+def open_any(
+    path: Path | str, entry: ScanEntry | None = None, instrument: Instrument | None = None
+) -> xr.Dataset:
     """Open a file that may hold a scan or a point spectrum; scans are tried first.
 
     Parameters
@@ -138,6 +140,8 @@ def open_any(path: Path | str, entry: ScanEntry | None = None) -> xr.Dataset:
         The file; its content decides.
     entry : ScanEntry, optional
         What is known of a scan.
+    instrument : Instrument, optional
+        What is known of the instrument.
 
     Returns
     -------
@@ -151,12 +155,12 @@ def open_any(path: Path | str, entry: ScanEntry | None = None) -> xr.Dataset:
     """
     path = Path(path)
     if not path.is_dir() and _is_emsa(read_head(path)):
-        return open_point(path)
+        return open_point(path, None, instrument)
     try:
-        return open_scan(path, entry)
+        return open_scan(path, entry, instrument)
     except InputError as err:
         try:
-            return open_point(path)
+            return open_point(path, None, instrument)
         except InputError:
             raise err from None
 
@@ -223,6 +227,13 @@ def _holds_netcdf(path: Path) -> bool:
 
     vetted_hash(path)  # before the library touches its content
     with open_hdf5(path) as file:
+        if "net_counts" in file and "counts" not in file:
+            raise InputError(
+                clean_text(path.name),
+                found="element maps",
+                expected="counts of a scan or point spectrum",
+                remedy="name the scan from which the maps were made",
+            )
         return is_netcdf(file)
 
 

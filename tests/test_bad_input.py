@@ -11,10 +11,12 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
+import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.io import open_any, open_point, open_scan
 from xrfmap.io.nexus import write_nexus
+from xrfmap.io.results import write_maps
 from xrfmap.io.safe import clean_text, read_text, safe_path
 from xrfmap.settings import ScanEntry
 
@@ -60,6 +62,13 @@ def test_an_empty_file_a_folder_and_a_pipe(tmp_path, opened):
     assert complaint(opened, tmp_path).found == "a folder"
     os.mkfifo(tmp_path / "pipe.h5")  # opening it would wait for ever
     assert complaint(opened, tmp_path / "pipe.h5").found == "a device or pipe"
+
+
+def test_maps_are_no_scan(tmp_path):
+    maps = xr.Dataset({"net_counts": (("line", "y", "x"), np.ones((1, 2, 3)))})
+    path = write_maps(tmp_path / "maps.nc", maps.assign_coords(line=["Pb L"]))
+    for opened in (open_scan, open_point):
+        assert complaint(opened, path).found == "element maps"
 
 
 def test_a_file_that_may_not_be_read(tmp_path, monkeypatch):

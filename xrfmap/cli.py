@@ -19,6 +19,7 @@ from xrfmap.cli_common import (
     print_json,
     tell_error,
 )
+from xrfmap.cli_measure import calibrate, maps, spectrum
 from xrfmap.cli_pigments import pigments
 from xrfmap.errors import XrfmapError
 from xrfmap.progress import progress_for
@@ -175,7 +176,8 @@ def convert(
     return DONE
 
 
-app.command()(pigments)
+for command in (calibrate, maps, spectrum, pigments):
+    app.command()(command)
 
 
 @app.command()

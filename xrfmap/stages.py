@@ -12,15 +12,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import xarray as xr
 
-from xrfmap.errors import CalibrationError
 from xrfmap.findings import ElementFinding
 from xrfmap.io.safe import safe_path, sha256_of
-from xrfmap.lineshape import EnergyScale
 from xrfmap.progress import Progress
-from xrfmap.scan import SCALE_ATTRS, linear_scale, notes_of
+from xrfmap.scan import notes_of
 from xrfmap.settings import Point, ScanEntry, Study
 from xrfmap.studycheck import file_stem
 from xrfmap.workfolder import WorkFolder, make_key
@@ -220,47 +217,24 @@ def calibrate_inputs(run: Run, scans: list[Scanned], points: list[PointSpectrum]
     Raises
     ------
     CalibrationError
-        If a scan gives no scale, or a point spectrum gives none and its file states none.
+        If a spectrum gives no scale and its file states none.
     """
+    from xrfmap.scale_choice import scale_attrs, scale_or_stated, with_scale
+
     items: list[Measurement] = [*scans, *points]
     for number, item in enumerate(items, 1):
         kept = staged(
             run,
             f"calibrate-{number}",
             {"data": item.key},
-            lambda item=item: (_scale_of(item), []),  # type: ignore[misc]
+            lambda item=item: (scale_attrs(scale_or_stated(item.data)), []),  # type: ignore[misc]
             f"energy scale of {item.name}",
         )
-        attrs = {str(name): value for name, value in kept.value.items()}
-        scale = EnergyScale.from_attrs(attrs)
-        energy = scale.energy(np.arange(item.data.sizes["channel"]))
-        item.data = item.data.assign_coords(energy=("channel", energy, {"units": "keV"}))
-        item.data = item.data.assign_attrs(attrs)
+        attrs = dict(kept.value)
+        item.data = with_scale(item.data, attrs)
         item.key = kept.key
         if attrs.get("calibration_from") == "file":
             run.caution(
                 f"{item.name}: the energy scale is the one its file states, since the spectrum "
                 f"gives none ({attrs['calibration_refused']}); peak widths are usual values"
             )
-
-
-def _scale_of(item: Measurement) -> dict[str, Any]:
-    """Attributes of the energy scale; a point spectrum may fall back on its file's own."""
-    from xrfmap.calibrate import calibrate
-
-    try:
-        found = calibrate(item.data)
-    except CalibrationError as bad:
-        if isinstance(item, Scanned) or "energy" not in item.data.coords:
-            raise CalibrationError(f"{item.name}: {bad}") from None
-        zero, gain = linear_scale(item.data["energy"].values)
-        return {
-            **EnergyScale(zero, gain).to_attrs(),
-            "calibration_because": "stated by the file",
-            "calibration_from": "file",
-            "calibration_refused": str(bad),
-        }
-    names = set(found.attrs) - set(item.data.attrs)
-    names |= {name for name in found.attrs if name.startswith("calibration_")}
-    names |= {*SCALE_ATTRS, *(f"{name}_err" for name in SCALE_ATTRS)}
-    return {name: found.attrs[name] for name in sorted(names) if name in found.attrs}

@@ -1,0 +1,258 @@
+"""Commands on single files: energy scale, element maps, point spectra."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from xrfmap.cli_common import (
+    DONE,
+    FAILED,
+    AsJson,
+    Elements,
+    Quiet,
+    element_list,
+    guarded,
+    print_json,
+    tell_error,
+)
+from xrfmap.errors import XrfmapError
+from xrfmap.progress import progress_for
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from xrfmap.settings import Instrument
+
+__all__ = ["calibrate", "maps", "spectrum"]
+
+Anode = Annotated[str | None, typer.Option("--anode", help="Anode of the tube: Rh, Mo, Ag ...")]
+TubeKv = Annotated[
+    float | None, typer.Option("--tube-kv", help="Tube voltage [kV].", min=1.0, max=160.0)
+]
+
+
+def _instrument(anode: str | None, tube_kv: float | None) -> Instrument:
+    """Take what the user says of the tube; a file that says otherwise is an error."""
+    from xrfmap.settings import Instrument
+
+    said: dict[str, Any] = {"tube_kv": tube_kv}
+    names = element_list(anode, "--anode")
+    if names is not None and len(names) > 1:
+        raise typer.BadParameter("--anode takes one element")
+    said["anode"] = names[0] if names else None
+    return Instrument.model_validate({k: v for k, v in said.items() if v is not None})
+
+
+@guarded
+def calibrate(
+    file: Annotated[Path, typer.Argument(help="Scan or point spectrum.", metavar="FILE")],
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="Folder for FILE.calibration.json and .png.")
+    ] = None,
+    anode: Anode = None,
+    tube_kv: TubeKv = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> int:
+    """Find the energy scale and the peak width from the data, with uncertainties.
+
+    Writes them as JSON and as a plot of the lines they rest on, into the present
+    folder unless --out names another. With --json alone nothing is written.
+
+    Example: `xrfmap calibrate front.h5 --out checks`
+    """
+    from xrfmap.calibrate import calibrate as find_scale
+    from xrfmap.calibration_report import calibration_record, plot_calibration
+    from xrfmap.io import open_any
+    from xrfmap.io.results import write_json
+
+    progress = progress_for(sys.stderr, quiet)
+    progress.begin(f"energy scale of {file.name}")
+    found = find_scale(open_any(file, None, _instrument(anode, tube_kv)))
+    progress.end()
+    record = calibration_record(found)
+    if as_json:
+        print_json(record)
+    else:
+        typer.echo(_scale_words(record))
+    if out is not None or not as_json:
+        folder = out or Path()
+        folder.mkdir(parents=True, exist_ok=True)
+        stem = folder / f"{file.name}.calibration"
+        written = write_json(stem.with_name(stem.name + ".json"), record)
+        plot = plot_calibration(found, stem.with_name(stem.name + ".png"))
+        if not as_json:
+            typer.echo(f"{written}\n{plot}")
+    return DONE
+
+
+def _scale_words(record: dict[str, Any]) -> str:
+    from xrfmap.cli_text import columns
+
+    rows = []
+    for name, factor, unit in (
+        ("zero_kev", 1000.0, "eV"),
+        ("kev_per_channel", 1000.0, "eV per channel"),
+        ("noise_kev", 1000.0, "eV (FWHM)"),
+        ("fano", 1.0, ""),
+        ("fwhm_mn_ka_kev", 1000.0, "eV (FWHM at Mn Kα)"),
+    ):
+        err = record.get(f"{name}_err")
+        shown = f"± {err * factor:.3g}" if err else ""
+        label = name.removesuffix("_kev").replace("_", " ")
+        rows.append((label, f"{record[name] * factor:.6g}", shown, unit))
+    lines = columns(("", "value", "error", "unit"), rows)
+    return "\n".join([*lines, record["because"]])
+
+
+@guarded
+def maps(
+    scan: Annotated[Path, typer.Argument(help="Scan.", metavar="SCAN")],
+    out: Annotated[Path, typer.Option("--out", "-o", help="File to write: maps.nc.")],
+    elements: Elements = None,
+    anode: Anode = None,
+    tube_kv: TubeKv = None,
+    tiff: Annotated[
+        Path | None, typer.Option("--tiff", help="Folder for 32-bit images of the net counts.")
+    ] = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> int:
+    """Map the elements of a scan: net counts, errors and limits per pixel.
+
+    Elements are found by test unless --elements names them. The file opens with
+    `xarray.open_dataset`.
+
+    Example: `xrfmap maps front.h5 --out maps.nc`
+    """
+    from xrfmap.identify import find_elements
+    from xrfmap.io import open_scan
+    from xrfmap.io.results import write_maps, write_tiffs
+    from xrfmap.maps import map_elements, summed_spectra
+    from xrfmap.scale_choice import scale_or_stated
+
+    progress = progress_for(sys.stderr, quiet)
+    progress.begin("energy scale")
+    data = scale_or_stated(open_scan(scan, None, _instrument(anode, tube_kv)))
+    progress.end()
+    progress.begin("elements")
+    found = find_elements(data, element_list(elements))
+    progress.end(", ".join(found.present))
+    progress.begin("maps")
+    result = map_elements(data, found, progress=progress.step)
+    progress.end(f"{result.sizes['line']} line families")
+    write_maps(out, result, summed_spectra(found))
+    if tiff is not None:
+        write_tiffs(tiff, result)
+    if as_json:
+        print_json([finding.model_dump(mode="json") for finding in found.elements])
+    else:
+        typer.echo("\n".join(_map_lines(result)))
+        typer.echo(str(out))
+    return DONE
+
+
+def _map_lines(result: xr.Dataset) -> list[str]:
+    import numpy as np
+
+    from xrfmap.cli_text import columns, figure
+
+    rows = []
+    good = result["fit_ok"].values.astype(bool)
+    for index, label in enumerate(result["line"].values):
+        net, threshold, limit = (
+            result[name].values[index][good]
+            for name in ("net_counts", "decision_threshold", "detection_limit")
+        )
+        share = 100 * float((net > threshold).mean()) if good.any() else float("nan")
+        middle = float(np.median(limit)) if good.any() else float("nan")
+        rows.append((str(label), figure(float(net.sum()), 7), f"{share:.1f}", figure(middle)))
+    head = ("line family", "net counts, all pixels", "% of pixels seen", "detection limit (median)")
+    return columns(head, rows)
+
+
+@guarded
+def spectrum(
+    points: Annotated[list[Path], typer.Argument(help="Point spectra.", metavar="POINT")],
+    elements: Elements = None,
+    anode: Anode = None,
+    tube_kv: TubeKv = None,
+    table: Annotated[
+        Path | None, typer.Option("--csv", help="Also write the table to this file.")
+    ] = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> int:
+    """Fit point spectra: a table of line families with net counts, errors and limits.
+
+    One bad spectrum does not stop the others.
+
+    Example: `xrfmap spectrum p01.msa p02.msa --csv points.csv`
+    """
+    given = element_list(elements)
+    instrument = _instrument(anode, tube_kv)
+    rows: list[dict[str, Any]] = []
+    failed = False
+    for path in points:
+        progress = progress_for(sys.stderr, quiet)
+        progress.begin(path.name)
+        try:
+            found = _fit_point(path, given, instrument)
+        except XrfmapError as bad:
+            failed = True
+            tell_error(bad)
+            continue
+        progress.end(f"{len(found)} line families")
+        rows += found
+    if table is not None and rows:
+        _write_csv(table, rows)
+    if as_json:
+        print_json(rows)
+    elif rows:
+        typer.echo("\n".join(_point_lines(rows)))
+    return FAILED if failed else DONE
+
+
+FIELDS = ("net_counts", "net_counts_err", "net_counts_ul", "decision_threshold", "detection_limit")
+
+
+def _fit_point(
+    path: Path, elements: list[str] | None, instrument: Instrument
+) -> list[dict[str, Any]]:
+    from xrfmap.io import open_point
+    from xrfmap.maps import fit_spectrum
+    from xrfmap.scale_choice import scale_or_stated
+
+    data = scale_or_stated(open_point(path, None, instrument))
+    fit = fit_spectrum(data, elements=elements)
+    verdicts = {finding.symbol: finding.verdict for finding in fit.elements}
+    rows = []
+    for index, label in enumerate(str(name) for name in fit.table["line"].values):
+        row: dict[str, Any] = {"file": path.name, "line": label}
+        row |= {name: float(fit.table[name].values[index]) for name in FIELDS}
+        rows.append(row | {"element": verdicts.get(label.split()[0], "not detected")})
+    return rows
+
+
+def _point_lines(rows: list[dict[str, Any]]) -> list[str]:
+    from xrfmap.cli_text import columns, figure
+
+    head = ("file", "line", "net counts", "error", "95 % limit", "threshold", "limit", "element")
+    cells = [
+        (r["file"], r["line"], *(figure(r[name]) for name in FIELDS), r["element"]) for r in rows
+    ]
+    return columns(head, cells, left=2)
+
+
+def _write_csv(path: Path, rows: list[dict[str, Any]]) -> None:
+    from xrfmap.io.results import atomic_write
+
+    with atomic_write(path) as part, part.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)

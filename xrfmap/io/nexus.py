@@ -27,10 +27,11 @@ from xrfmap.io.lazy import lazy_counts, quick_check
 from xrfmap.io.merge import grid, merge_instrument, merge_live_time
 from xrfmap.io.nexus_facts import entry_of, instrument_facts
 from xrfmap.io.nexus_find import Axis, Signal, by_hand, find_signal
-from xrfmap.io.nexus_times import find_time, positions
+from xrfmap.io.nexus_times import find_time, point_positions, positions
 from xrfmap.io.nexus_write import write_nexus
+from xrfmap.io.point_list import ListedCounts, grid_of_points, spread
 from xrfmap.io.safe import MAX_CHANNELS, clean_text
-from xrfmap.io.stored import check_counts
+from xrfmap.io.stored import StoredCounts, check_counts
 from xrfmap.io.units import factor, has_unit
 from xrfmap.io.vet import vetted_hash
 from xrfmap.scan import make_scan
@@ -87,16 +88,21 @@ def open_nexus_scan(
         infos = [axis.info for axis in signal.axes]
         name = clean_text(signal.counts.name)
         plan = plan_axes(infos, signal.counts.shape, where, name, detector)
-        stored = H5Counts(path, signal.counts, plan, allow_links)
+        stored: StoredCounts = H5Counts(path, signal.counts, plan, allow_links)
         top = entry_of(signal.group)
         times, time_notes = find_time(_time_groups(signal, top), signal.counts, plan, where)
-        y, y_notes = positions(_position_node(signal, plan, 0), stored.shape[0], 0, where)
-        x, x_notes = positions(_position_node(signal, plan, 1), stored.shape[1], 1, where)
+        places = point_positions(signal, plan)
+        if places is not None:
+            stored, times, y, x, place_notes = _laid_out(stored, times, *places)
+        else:
+            y, y_notes = positions(_position_node(signal, plan, 0), stored.shape[0], 0, where)
+            x, x_notes = positions(_position_node(signal, plan, 1), stored.shape[1], 1, where)
+            place_notes = [*y_notes, *x_notes]
         energy, energy_notes = _energy(signal.axes[plan.order[2]], stored.shape[2], where)
         facts = instrument_facts(top, signal.counts)
         title = read_string(get_node(top, "title", allow_links=allow_links))
         storage = storage_of(signal.counts)
-    notes = [*signal.notes, *plan.notes, *time_notes, *y_notes, *x_notes]
+    notes = [*signal.notes, *plan.notes, *time_notes, *place_notes]
     notes += [*energy_notes, *facts.notes]
     live, live_notes = merge_live_time(
         times.get("live_time"), entry.live_time_s if entry else None, where
@@ -252,6 +258,31 @@ def _position_node(signal: Signal, plan: AxisPlan, which: int) -> h5py.Dataset |
         return signal.axes[axis].values
     node = get_node(signal.group, "yx"[which])
     return node if isinstance(node, h5py.Dataset) and node.ndim in (1, 2) else None
+
+
+def _laid_out(
+    stored: StoredCounts,
+    times: dict[str, npt.NDArray[np.float64]],
+    y: npt.NDArray[np.float64],
+    x: npt.NDArray[np.float64],
+) -> tuple[
+    StoredCounts,
+    dict[str, npt.NDArray[np.float64]],
+    npt.NDArray[np.float64] | None,
+    npt.NDArray[np.float64] | None,
+    list[str],
+]:
+    """Lay a list of points out on the grid of their positions, if there is one."""
+    found = grid_of_points(y, x)
+    if found is None:
+        return stored, times, None, None, ["positions of the points make no grid"]
+    index, at_y, at_x = found
+    notes = [f"{index.shape[0]} x {index.shape[1]} pixels from a list of {y.size} points"]
+    missing = int((index < 0).sum())
+    if missing:
+        notes.append(f"{missing} pixels have no point")
+    laid = {name: value for name, old in times.items() if (value := spread(old, index)) is not None}
+    return ListedCounts(stored, index), laid, at_y, at_x, notes
 
 
 def _energy(axis: Axis, size: int, where: str) -> tuple[npt.NDArray[np.float64] | None, list[str]]:

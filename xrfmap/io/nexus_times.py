@@ -13,10 +13,11 @@ from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisPlan
 from xrfmap.io.hdf5 import read_small, text_attribute
 from xrfmap.io.nexus_facts import linked
+from xrfmap.io.nexus_find import Signal
 from xrfmap.io.safe import clean_text
 from xrfmap.io.units import factor, has_unit
 
-__all__ = ["find_time", "positions"]
+__all__ = ["find_time", "point_positions", "positions"]
 
 # in the order in which they are believed; the last two are times by the clock
 LIVE_NAMES = ("live_time", "livetime", "elapsed_live_time", "count_time")
@@ -185,3 +186,36 @@ def positions(
     if not np.isfinite(values).all() or not ((step > 0).all() or (step < 0).all()):
         return None, [f"{name} does not rise or fall all the way; positions were passed over"]
     return values, notes
+
+
+def point_positions(
+    signal: Signal, plan: AxisPlan
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]] | None:
+    """Find the positions y and x of every point of a scan stored as a list.
+
+    Parameters
+    ----------
+    signal : Signal
+        The counts and the group that may hold ``y`` and ``x``.
+    plan : AxisPlan
+        With one pixel axis for a list.
+
+    Returns
+    -------
+    tuple of ndarray or None
+        Positions; ``None`` if the counts are no list, or either is missing or has no unit
+        of length. [mm]
+    """
+    axes = [axis for axis in plan.order[:2] if axis is not None]
+    if len(axes) != 1 or signal.counts.shape[axes[0]] < 4:
+        return None
+    shape = (signal.counts.shape[axes[0]],)
+    found = []
+    for name in ("y", "x"):
+        node = linked(signal.group, name)
+        units = "" if node is None else text_attribute(node, "units")
+        if node is None or node.shape != shape or not has_unit(units, "mm"):
+            return None
+        values = read_small(node) * factor(units, "mm", "", name)
+        found.append(np.asarray(values, dtype=np.float64))
+    return found[0], found[1]

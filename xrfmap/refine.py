@@ -191,8 +191,8 @@ def refine(counts: Array, model: SpectrumModel, *, steps: int = 12) -> Refined:
         nothing about keep their start and its uncertainty.
     """
     knobs = _knobs(counts, model)
-    theta = np.array([k.start for k in knobs])
-    fit = fit_sum(counts, model, model_error=REFINE_ERROR)
+    theta = np.array([k.start if k.now is None else k.now for k in knobs])
+    fit = fit_sum(counts, _apply(model, knobs, theta), model_error=REFINE_ERROR)
     cost = _cost(fit, theta, knobs)
     damping = 1e-3
     curvature = np.diag([1 / k.spread**2 for k in knobs])
@@ -238,6 +238,7 @@ class _Knob:
     high: float
     step: float
     act: Callable[[SpectrumModel, float], SpectrumModel]
+    now: float | None = None  # value in the model where it is not the expected one
 
 
 def _on_scale(field: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
@@ -354,7 +355,8 @@ def _ratio_knobs(emitter: Emitter, model: SpectrumModel, fit: SumFit) -> list[_K
             size = len(emitter.energies)
             name = f"ratio {label} {emitter.lines[group[np.argmax(shares[group])]]}"
             found.append(
-                _Knob(name, 0.0, GROUP_SPREAD, -0.7, 0.7, 1e-3, _on_group(label, group, size))
+                _Knob(name, 0.0, GROUP_SPREAD, -0.7, 0.7, 1e-3, _on_group(label, group, size),
+                      float(model.log_factors.get(label, np.zeros(size))[group[0]]))
             )
     return found
 

@@ -15,15 +15,17 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
-LANES = 32
+LANES = 64
 """Pixels worked on together; a group's work arrays then stay in a core's own cache."""
 
-# Rearrangement of sums is allowed (it lets the compiler use vectors); NaN must stay NaN.
-_MATH = {"contract", "reassoc", "nsz", "arcp"}
+# Rearrangement of sums lets the compiler use vectors; counts are finite when they come here
+# and the model is bounded away from zero, so that no NaN or infinity can arise.
+_MATH = {"contract", "reassoc", "nsz", "arcp", "nnan", "ninf"}
 _OPTIONS = {"fastmath": _MATH, "error_model": "numpy", "cache": True, "nogil": True}
 
 _FLOOR = np.float32(1e-4)  # counts per bin: keeps log(model) finite where all amplitudes are 0
 _RIDGE = np.float32(1e-5)  # least share of a pivot that is kept: coinciding templates stay finite
+_SCORING = 1  # first steps with the expected curvature alone: it does not overshoot
 _ROUNDS = 8  # exchanges of held and free components within one step
 _BLEND = np.float32(0.03)  # share of the expected curvature mixed into the observed one
 
@@ -156,14 +158,14 @@ def _gather(n, counts, first_pixel, edges, lanes):
     for k in range(lanes):
         pixel = counts[min(first_pixel + k, last)]
         for b in range(len(edges) - 1):
-            s = np.float32(0.0)
-            for c in range(edges[b], edges[b + 1]):
-                s += np.float32(pixel[c])
+            s = pixel[edges[b]] + 0  # whole counts add up as 64-bit integers, in one cycle each
+            for c in range(edges[b] + 1, edges[b + 1]):
+                s += pixel[c]
             n[b, k] = s
 
 
 @njit(**_OPTIONS)
-def _residual(n, mu, ratio, weight, lanes):
+def _residual(n, mu, ratio, weight, blend, lanes):
     """``n/mu - 1`` (gradient) and the blended curvature per bin."""
     for b in range(n.shape[0]):
         nb, mb, rb, wb = n[b], mu[b], ratio[b], weight[b]
@@ -171,7 +173,7 @@ def _residual(n, mu, ratio, weight, lanes):
             inv = np.float32(1.0) / mb[k]
             t = nb[k] * inv
             rb[k] = t - np.float32(1.0)
-            wb[k] = (t * (np.float32(1.0) - _BLEND) + _BLEND) * inv
+            wb[k] = (t * (np.float32(1.0) - blend) + blend) * inv
 
 
 @njit(**_OPTIONS)
@@ -213,7 +215,7 @@ def _deviance(n, mu, out, lanes):
 
 
 @njit(**_OPTIONS)
-def _null_moments(ratio, skew, a, mu, inv, first, bins, lists, t, m, lanes):
+def _null_moments(ratio, skew, a, mu, inv, first, lists, lanes):
     """Variance (as a ratio) and skewness of each estimate if its true value were zero.
 
     The estimate is a weighted sum of counts with weights in proportion to ``t / mu``, t
@@ -222,11 +224,19 @@ def _null_moments(ratio, skew, a, mu, inv, first, bins, lists, t, m, lanes):
     then take over, of at most three standard errors (more the data would not allow).
     """
     ptr, bin_of, own, entry, idx, val = lists
+    t = np.empty(lanes, np.float32)
+    now = np.empty(lanes, np.float32)
+    null = np.empty(lanes, np.float32)
+    third = np.empty(lanes, np.float32)
     for j in range(a.shape[0]):
         c, aj, r, s = inv[first[j]], a[j], ratio[j], skew[j]
-        now = np.zeros(lanes, np.float32)
-        null = np.zeros(lanes, np.float32)
-        third = np.zeros(lanes, np.float32)
+        for k in range(lanes):
+            now[k] = 0.0
+            null[k] = 0.0
+            third[k] = 0.0
+        for k in range(lanes):
+            r[k] = np.float32(1.0) / c[k]
+            s[k] = min(aj[k], np.float32(3.0) * np.sqrt(c[k]))
         for q in range(ptr[j], ptr[j + 1]):
             x = own[q]
             for k in range(lanes):
@@ -237,14 +247,14 @@ def _null_moments(ratio, skew, a, mu, inv, first, bins, lists, t, m, lanes):
                     t[k] += v * z[k]
             mb = mu[bin_of[q]]
             for k in range(lanes):
-                share = t[k] / c[k]
-                taken = min(aj[k], np.float32(3.0) * np.sqrt(c[k]))
-                m[k] = max(mb[k] - aj[k] * x - taken * share, np.float32(0.02) * mb[k])
-                t[k] = x + share
-                square = t[k] * t[k]
+                share = t[k] * r[k]
+                m = max(mb[k] - aj[k] * x - s[k] * share, np.float32(0.02) * mb[k])
+                full = x + share
+                square = full * full
+                inverse = np.float32(1.0) / m
                 now[k] += square / mb[k]
-                null[k] += square / m[k]
-                third[k] += square * t[k] / (m[k] * m[k])
+                null[k] += square * inverse
+                third[k] += square * full * inverse * inverse
         for k in range(lanes):
             r[k] = now[k] / null[k]
             v0 = c[k] * r[k]
@@ -363,7 +373,29 @@ def _step(a, old, g, d, info, diag, free, slope, active, tries, tol, lanes):
 
 
 @njit(**_OPTIONS)
-def _group(counts, first_pixel, plan, start_matrix, scale, tol, max_steps, work, out):
+def _start(n, a, old, start_matrix, scale, lanes):
+    """Least squares with the weights of a typical spectrum, kept off zero."""
+    total = np.zeros(lanes, np.float32)
+    for b in range(n.shape[0]):
+        nb = n[b]
+        for k in range(lanes):
+            total[k] += nb[k]
+    for j in range(a.shape[0]):
+        aj, oj = a[j], old[j]
+        for k in range(lanes):
+            aj[k] = 0.0
+        for b in range(n.shape[0]):
+            s = start_matrix[j, b]
+            nb = n[b]
+            for k in range(lanes):
+                aj[k] += s * nb[k]
+        for k in range(lanes):
+            aj[k] = max(aj[k], scale[j] * total[k])
+            oj[k] = aj[k]
+
+
+@njit(**_OPTIONS)
+def _group(counts, first_pixel, plan, start_matrix, scale, given, tol, max_steps, work, out, lanes):
     """Fit one group of lanes; results go into rows of ``out``."""
     (edges, bp, bi, bv, cp, ci, cv, hp, hi, hv, info_row, row, col, first, upd, left, right,
      inv_ptr, inv_idx, pair_row, pair_col, diag, nl_ptr, nl_bin, nl_own, nl_entry, nl_idx, nl_val) = plan  # fmt: skip
@@ -371,35 +403,27 @@ def _group(counts, first_pixel, plan, start_matrix, scale, tol, max_steps, work,
     lists = (pair_row, pair_col, info_row, row, col, first, upd, left, right, diag)
     n, mu, ratio, weight, a, old, g, d, y, free, info, chol, inv, null, skew = work
     amplitude, onestep, variance, variance0, skewness, deviance, steps, done = out
-    lanes = LANES
     bins = n.shape[0]
     comps = a.shape[0]
     _gather(n, counts, first_pixel, edges, lanes)
 
-    total = np.zeros(lanes, np.float32)
-    for b in range(bins):
+    if given.shape[0] > 0:
+        last = given.shape[0] - 1
         for k in range(lanes):
-            total[k] += n[b, k]
-    for j in range(comps):
-        aj = a[j]
-        for k in range(lanes):
-            aj[k] = 0.0
-        for b in range(bins):
-            s = start_matrix[j, b]
-            nb = n[b]
-            for k in range(lanes):
-                aj[k] += s * nb[k]
-        for k in range(lanes):
-            aj[k] = max(aj[k], scale[j] * total[k])
-            old[j, k] = aj[k]
+            for j in range(comps):
+                a[j, k] = given[min(first_pixel + k, last), j]
+                old[j, k] = a[j, k]
+    else:
+        _start(n, a, old, start_matrix, scale, lanes)
 
     slope = np.zeros(lanes, np.float32)
     active = np.ones(lanes, np.int8)
     tries = np.zeros(lanes, np.int32)
     used = np.zeros(lanes, np.int32)
-    for _ in range(max_steps):
+    for turn in range(max_steps):
+        blend = np.float32(1.0) if turn < _SCORING else _BLEND
         _product(mu, bins, bp, bi, bv, a, lanes, _FLOOR)
-        _residual(n, mu, ratio, weight, lanes)
+        _residual(n, mu, ratio, weight, blend, lanes)
         _product(g, comps, cp, ci, cv, ratio, lanes, np.float32(0.0))
         _product(info, len(hp) - 1, hp, hi, hv, weight, lanes, np.float32(0.0))
         for j in range(comps):
@@ -412,7 +436,7 @@ def _group(counts, first_pixel, plan, start_matrix, scale, tol, max_steps, work,
             break
 
     _product(mu, bins, bp, bi, bv, a, lanes, _FLOOR)
-    _residual(n, mu, ratio, weight, lanes)
+    _residual(n, mu, ratio, weight, _BLEND, lanes)
     _product(g, comps, cp, ci, cv, ratio, lanes, np.float32(0.0))
     for b in range(bins):
         for k in range(lanes):
@@ -425,10 +449,8 @@ def _group(counts, first_pixel, plan, start_matrix, scale, tol, max_steps, work,
     _factor(chol, info, info_row, free, row, col, first, upd, left, right, lanes)
     _solve(chol, row, first, d, lanes)
     _inverse(inv, chol, first, inv_ptr, inv_idx, lanes)
+    _null_moments(null, skew, a, mu, inv, first, null_lists, lanes)
     dev = np.empty(lanes, np.float32)
-    _null_moments(
-        null, skew, a, mu, inv, first, bins, null_lists, np.empty(lanes, np.float32), dev, lanes
-    )
     _deviance(n, mu, dev, lanes)
 
     for k in range(min(lanes, counts.shape[0] - first_pixel)):
@@ -446,9 +468,12 @@ def _group(counts, first_pixel, plan, start_matrix, scale, tol, max_steps, work,
 
 
 @njit(parallel=True, **{k: v for k, v in _OPTIONS.items() if k != "nogil"})
-def fit_lanes(counts, plan, start_matrix, scale, tol, max_steps, out):
-    """Fit all rows of ``counts``; groups of lanes are shared among threads."""
-    lanes = LANES
+def fit_lanes(counts, plan, start_matrix, scale, given, tol, max_steps, out, lanes):
+    """Fit all rows of ``counts``; groups of lanes are shared among threads.
+
+    `lanes` is an argument, not a constant: loops of known short length would be unrolled
+    into scalar instructions before the compiler looks for vectors.
+    """
     bins = len(plan[0]) - 1
     comps = len(plan[21])
     pairs = len(plan[7]) - 1
@@ -472,4 +497,6 @@ def fit_lanes(counts, plan, start_matrix, scale, tol, max_steps, out):
             np.empty((comps, lanes), np.float32),
             np.empty((comps, lanes), np.float32),
         )
-        _group(counts, group * lanes, plan, start_matrix, scale, tol, max_steps, work, out)
+        _group(
+            counts, group * lanes, plan, start_matrix, scale, given, tol, max_steps, work, out, lanes
+        )

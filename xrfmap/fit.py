@@ -20,11 +20,18 @@ __all__ = ["Design", "FitResult", "fit_counts"]
 Float = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int32]
 
-STEP_TOLERANCE = 3e-4
-"""Largest last step, in lower bounds of standard errors; the remaining error is far smaller."""
+STEP_TOLERANCE = 2e-3
+"""Largest last step, in lower bounds of standard errors.
+
+What remains after it is at most about a twentieth of it: the blended curvature leaves 3 %, the
+curvature of the likelihood far less.
+"""
 
 MAX_STEPS = 60
 """Newton steps before a pixel is given up; usual pixels need four to eight."""
+
+FIRST_STEPS = 6
+"""Steps after which pixels that still move are put aside and finished together."""
 
 PATTERN_CUT = 1e-3
 """Entries of a column below this share of its largest are left out of the information.
@@ -194,8 +201,6 @@ def fit_counts(
     .. [1] D. P. Bertsekas, "Projected Newton methods for optimization problems with simple
        constraints", SIAM J. Control Optim. 20, 221 (1982). From memory.
     """
-    from xrfmap._lanes import fit_lanes
-
     data = np.ascontiguousarray(counts)
     if data.ndim != 2 or data.shape[1] < design.edges[-1]:
         raise ValueError(
@@ -206,16 +211,43 @@ def fit_counts(
     plan = design.plan
     typical = design.merge(data.mean(axis=0)) if typical is None else np.asarray(typical, float)
     start, scale = _start(design.matrix[:, plan.order], typical)
-    pixels, comps = data.shape[0], design.matrix.shape[1]
-    wide = [np.empty((pixels, comps), np.float32) for _ in range(5)]
-    deviance = np.empty(pixels, np.float32)
-    steps = np.empty(pixels, np.int32)
-    done = np.empty(pixels, np.bool_)
-    out = (*wide, deviance, steps, done)
-    fit_lanes(data, plan.arrays, start, scale, np.float32(STEP_TOLERANCE), MAX_STEPS, out)
+    first = _run(data, plan, start, scale, _NOTHING, FIRST_STEPS)
+    late = np.flatnonzero(~first[-1])
+    if len(late):  # a slow pixel would hold up all others in its lanes: do those together
+        again = _run(data[late], plan, start, scale, first[0][late], MAX_STEPS)
+        again[-2][:] += FIRST_STEPS
+        for whole, part in zip(first, again, strict=True):
+            whole[late] = part
+    *wide, deviance, steps, done = first
     back = np.argsort(plan.order)
     ordered = [w[:, back] for w in wide]
     return FitResult(*ordered, deviance, steps, done)
+
+
+_NOTHING = np.empty((0, 0), np.float32)
+
+
+def _run(
+    data: npt.NDArray[np.generic],
+    plan: _Plan,
+    start: npt.NDArray[np.float32],
+    scale: npt.NDArray[np.float32],
+    given: npt.NDArray[np.float32],
+    steps: int,
+) -> tuple[npt.NDArray[np.generic], ...]:
+    """Call the kernel; amplitudes start from `given` where it is not empty."""
+    from xrfmap._lanes import LANES, fit_lanes
+
+    pixels, comps = data.shape[0], start.shape[0]
+    out = (
+        *(np.empty((pixels, comps), np.float32) for _ in range(5)),
+        np.empty(pixels, np.float32),
+        np.empty(pixels, np.int32),
+        np.empty(pixels, np.bool_),
+    )
+    tolerance = np.float32(STEP_TOLERANCE)
+    fit_lanes(data, plan.arrays, start, scale, given, tolerance, steps, out, LANES)
+    return out
 
 
 def _start(

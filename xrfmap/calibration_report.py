@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.lineshape import EnergyScale
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
 __all__ = ["calibration_record", "plot_calibration"]
+
+Float = npt.NDArray[np.float64]
 
 MN_KA_KEV = 5.895
 """Mn K-alpha, where widths of detectors are compared (mean of the doublet)."""
@@ -71,22 +78,37 @@ def plot_calibration(data: xr.Dataset, path: Path) -> Path:
     return Path(path)
 
 
-def _draw(energy: Any, counts: Any, lines: list[dict[str, Any]]) -> Any:
+def _draw(energy: Float, counts: Float, lines: list[dict[str, Any]]) -> Figure:
     from xrfmap.report import style
 
     @style.house_style
-    def draw() -> Any:
-        figure = style.new_figure(8.0, 5.0)
+    def draw() -> Figure:
+        figure = style.new_figure(8.0, 5.4)
         top, bottom = figure.subplots(
-            2, 1, sharex=True, gridspec_kw={"height_ratios": [3, 2], "hspace": 0.08}
+            2, 1, sharex=True, gridspec_kw={"height_ratios": [3, 2], "hspace": 0.08, "top": 0.86}
         )
+        high = 1.25 * max((line["energy_kev"] for line in lines), default=float(energy[-1]))
+        left, right = max(0.0, float(energy[0])), min(float(energy[-1]), high)
+        shown = counts[(energy >= left) & (energy <= right)]
         top.step(energy, np.maximum(counts, 0.5), where="mid", color=style.ACCENT, lw=0.8)
-        top.set_yscale("log")
-        top.set_ylabel("counts")
+        top.set(yscale="log", ylabel="counts", xlim=(left, right))
+        top.set_ylim(max(0.5, 0.7 * float(shown[shown > 0].min(initial=1e9))), None)
+        bottom.set(ylabel="found minus table [eV]", xlabel="energy [keV]")
         bottom.axhline(0, color=style.MUTED, lw=0.6)
-        for used in (True, False):
-            chosen = [line for line in lines if bool(line["used"]) is used]
-            bottom.errorbar(
+        _draw_distances(bottom, lines)
+        _draw_names(top, lines, (left, right))
+        return figure
+
+    return draw()
+
+
+def _draw_distances(axes: Axes, lines: list[dict[str, Any]]) -> None:
+    from xrfmap.report import style
+
+    for used in (True, False):
+        chosen = [line for line in lines if bool(line["used"]) is used]
+        if chosen:
+            axes.errorbar(
                 [line["energy_kev"] for line in chosen],
                 [1000 * line["shift_kev"] for line in chosen],
                 [1000 * line["err_kev"] for line in chosen],
@@ -94,23 +116,31 @@ def _draw(energy: Any, counts: Any, lines: list[dict[str, Any]]) -> Any:
                 color=style.INK if used else style.MUTED,
                 ms=4,
                 lw=0.8,
-                label="used" if used else "left out",
+                label="used" if used else "left out, off the scale",
             )
-        for line in lines:
-            top.axvline(line["energy_kev"], color=style.MUTED, lw=0.4, alpha=0.5)
-            bottom.annotate(
-                style.figure_text(str(line["label"])),
-                (line["energy_kev"], 1000 * line["shift_kev"]),
-                textcoords="offset points",
-                xytext=(4, 4),
-                fontsize=7,
-            )
-        bottom.set_ylabel("found minus table [eV]")
-        bottom.set_xlabel("energy [keV]")
-        if lines:
-            bottom.legend(loc="upper right")
-            high = max(line["energy_kev"] for line in lines)
-            top.set_xlim(max(0.0, float(energy[0])), min(float(energy[-1]), 1.25 * high))
-        return figure
+    if lines:
+        axes.legend(loc="best")
 
-    return draw()
+
+def _draw_names(axes: Axes, lines: list[dict[str, Any]], span: tuple[float, float]) -> None:
+    """Name each line above the plot, pushed aside where names would touch."""
+    from xrfmap.report import style
+
+    gap = 0.021 * (span[1] - span[0])  # the height of the letters, turned upright
+    place = -np.inf
+    for line in sorted(lines, key=lambda one: float(one["energy_kev"])):
+        energy = float(line["energy_kev"])
+        axes.axvline(energy, color=style.MUTED, lw=0.4, alpha=0.5)
+        place = max(energy, place + gap)
+        axes.annotate(
+            style.figure_text(str(line["label"])),
+            (energy, 1.0),
+            xycoords=axes.get_xaxis_transform(),
+            xytext=(place, 1.05),
+            textcoords=axes.get_xaxis_transform(),
+            rotation=90,
+            ha="center",
+            va="bottom",
+            fontsize=7.5,
+            arrowprops={"arrowstyle": "-", "lw": 0.4, "color": style.MUTED, "shrinkB": 0},
+        )

@@ -18,6 +18,7 @@ import tempfile
 import time
 import traceback
 import warnings
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -70,6 +71,19 @@ def mutate(data: bytes, rng: np.random.Generator) -> bytes:
             del raw[at:]
         else:
             raw[at:at] = WORDS[int(rng.integers(0, len(WORDS)))]
+    return bytes(raw)
+
+
+def mend_png(data: bytes) -> bytes:
+    """Put right check sums into a damaged PNG, so that more than these is tried."""
+    raw, place = bytearray(data), 8
+    while place + 12 <= len(raw):
+        size = int.from_bytes(raw[place : place + 4], "big")
+        end = place + 8 + size
+        if end + 4 > len(raw):
+            break
+        raw[end : end + 4] = zlib.crc32(raw[place + 4 : end]).to_bytes(4, "big")
+        place = end + 4
     return bytes(raw)
 
 
@@ -244,7 +258,9 @@ def one(kind: str, number: int, good: Path, folder: Path) -> str:
         target = _damaged_store(good, folder, rng)
     else:
         target = folder / f"input{good.suffix}"
-        target.write_bytes(mutate(good.read_bytes(), rng))
+        data = mutate(good.read_bytes(), rng)
+        mend = good.suffix == ".png" and number % 4
+        target.write_bytes(mend_png(data) if mend else data)
     try:
         KINDS[kind][1](target)
     except InputError as err:

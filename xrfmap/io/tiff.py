@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import struct
 import zlib
 from dataclasses import dataclass
@@ -19,6 +20,9 @@ from xrfmap.io.stored import StoredCounts
 from xrfmap.io.strided import Layout, Number, StridedCounts
 
 __all__ = ["TiffSource", "read_page", "tiff_source"]
+
+# what it logs about damaged tags repeats text of the file, and the error says it anyway
+logging.getLogger("tifffile").setLevel(logging.CRITICAL)
 
 PLAIN, DEFLATE = 1, (8, 32946)
 # what tifffile raises on damaged files, depending on where it stumbles

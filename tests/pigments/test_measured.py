@@ -226,6 +226,22 @@ def test_limits_that_are_too_poor_leave_smalt_open(net):
     assert "smalt" in found.flags[0].reason
 
 
+def test_potassium_from_anywhere_does_not_make_smalt_of_cobalt_blue(net):
+    # common practice, no source: potassium is in clay, glue and dirt of nearly every area
+    counts = {**net("cobalt blue"), "K K": 2_000.0}
+    for limit in (THRESHOLD, 5e4):
+        lines = [
+            LineEvidence(label, n, float(np.sqrt(n + 400)), None, True, 1.0)
+            for label, n in counts.items()
+            if n > THRESHOLD
+        ]
+        lines += [LineEvidence(f, 0.0, 20.0, limit, False, 0.0) for f in ("Ni K", "As K", "Bi L")]
+        area = evidence_from_lines("sky", lines, layer="original paint", colour="blue")
+        found = assess([area], P1640, instrument=TUBE)
+        verdict = "out_of_period" if limit == THRESHOLD else "cannot_tell"
+        assert [(f.pigment, f.verdict) for f in found.flags] == [("cobalt blue", verdict)]
+
+
 def lines(**net_counts: float) -> list[LineEvidence]:
     return [
         LineEvidence(name.replace("_", " "), n, float(np.sqrt(n)), None, True, 0.9)

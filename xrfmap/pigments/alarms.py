@@ -49,7 +49,8 @@ def shared_alarm(
     Returns
     -------
     list of Flag
-        ``"cannot_tell"`` flags; empty where the period explains the area about as simply.
+        ``"cannot_tell"`` flags; empty where the period explains the area about as simply,
+        and where neither colour nor amounts point to the material.
     """
     if setting.period is None or setting.area.standing == "later":
         return []
@@ -67,9 +68,17 @@ def shared_alarm(
         if suspect is None or any(m.verdict != "out_of_period" for m in item.matches):
             continue
         needed = [e for e in suspect.material.needed if suspect.covers.get(e)]
-        if len(needed) > 1:
+        if len(needed) > 1 and _speaks_for_itself(setting, suspect.material):
             flags.append(_shared_flag(setting, suspect, item.matches, needed, names))
     return flags
+
+
+def _speaks_for_itself(setting: Setting, material: Material) -> bool:
+    """Whether colour or a known ratio points to the material; a bare list of elements does not."""
+    if setting.colours:
+        return material.colours[0] in setting.colours
+    first, *rest = material.needed
+    return any(setting.amounts.ratio(first, other) is not None for other in rest)
 
 
 def _shared_flag(

@@ -115,7 +115,7 @@ def _case(
 ) -> Case | None:
     own = [i for i in innocents if i.element == element]
     period = [m for m in matches if m.verdict == "compatible" and element in m.covers]
-    if any(i.grade == "good" for i in own) or any(_accounts(m, element) for m in period):
+    if any(i.grade == "good" for i in own) or any(_accounts(setting, m, element) for m in period):
         return None
     suspects = [
         m
@@ -127,9 +127,13 @@ def _case(
     suspects.sort(key=lambda m: (m.verdict != "borderline", m.cost))
     verdict: Verdict = suspects[0].verdict
     strong = [m for m in suspects if m.verdict == verdict]
-    possible = any(m.explains(element) for m in period) or any(i.grade == "doubtful" for i in own)
-    if possible and all(m.material.rarity == "rare" for m in suspects):
-        return None  # nobody takes a rare material for what a common one may bring
+    able = [m for m in period if m.explains(element)]
+    traces = any(i.grade == "doubtful" for i in own)
+    possible = bool(able) or traces
+    if traces or any(m.material.rarity != "rare" for m in able):
+        suspects = [m for m in suspects if m.material.rarity != "rare"]
+        if not suspects:
+            return None  # nobody takes a rare material for what a common one may bring
     doubt = doubt_of(setting, element)
     if doubt is not None or (verdict == "out_of_period" and possible):
         verdict = "cannot_tell"
@@ -138,9 +142,15 @@ def _case(
     return Case(element, verdict, strong[0], tuple(strong[1:]), tuple(soft), doubt)
 
 
-def _accounts(match: Match, element: str) -> bool:
-    """Rare materials do not silence a case; they only make it one that cannot be told."""
-    return match.covers[element].grade == "good" and match.material.rarity != "rare"
+def _accounts(setting: Setting, match: Match, element: str) -> bool:
+    """Whether a material of the period silences a case.
+
+    A rare one does only where the area has its colour; else it merely makes the case one
+    that cannot be told.
+    """
+    if match.covers[element].grade != "good":
+        return False
+    return match.material.rarity != "rare" or match.material.colours[0] in setting.colours
 
 
 def _soft(match: Match, element: str) -> str:

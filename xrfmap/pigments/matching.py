@@ -185,7 +185,10 @@ def _needs(
 ) -> tuple[dict[str, Cover], list[str], list[str], list[str]]:
     covers: dict[str, Cover] = {}
     support, against, excess = [], [], []
-    grade: Grade = "doubtful" if status == "open" else "good"
+    # Potassium in a spectrum comes from anywhere; in a bare list beside cobalt it was meant.
+    lead = setting.area.elements[material.needed[0]]
+    bare = lead.typed_in and lead.amount is None
+    grade: Grade = "doubtful" if status == "open" or (status == "weak" and not bare) else "good"
     for need in material.needs:
         text = f"{need.element} is present"
         fit, ratio_text = _ratio_fit(material, need.element, setting)
@@ -203,8 +206,10 @@ def _needs(
             )
             if size == "no":
                 continue
-        # an additive whose amount nobody stated is a possibility, not an explanation
-        own: Grade = "doubtful" if size in ("unlikely", "unknown") else grade
+        # an additive whose amount nobody stated is a possibility, not an explanation; so is
+        # a ratio that only the outer half of its interval allows
+        poor = fit == "unlikely" or size in ("unlikely", "unknown")
+        own: Grade = "doubtful" if poor else grade
         covers[need.element] = Cover("need", own, text)
         support.append(text)
     return covers, support, against, excess
@@ -228,7 +233,7 @@ def _ratio_fit(material: Material, element: str, setting: Setting) -> tuple[With
         text = f"{element} to {other} is {ratio.words()} by mass, the formula asks {expected:.2g}"
         if fit == "no":
             return "no", f"more {element} than it explains: {text}"
-        worst = fit
+        worst = "unlikely" if "unlikely" in (fit, worst) else fit
     return worst, text
 
 

@@ -195,6 +195,9 @@ RUN: dict[str, Any] = {
     "started": "2026-11-25T10:00:00+00:00",
     "versions": {"xrfmap": "0.1.0", "numpy": "2.4.6"},
     "inputs": [{"file": "front.h5", "sha256": "ab" * 32, "bytes": 5123456}],
-    "settings": {"maps": {"energy_min_kev": 1.5, "elements": None}},
+    "settings": {
+        "maps": {"energy_min_kev": 1.5, "elements": None},
+        "choices": {f"choice_{n}": n for n in range(40)},
+    },
     "timings": {"read": 0.4, "maps": 11.2},
 }

@@ -249,13 +249,14 @@ def test_empty_cells_stay_last_whichever_way_a_table_sorts(opened):
     assert column(opened, "areas", 5) == ["51\u202f230", "811", "–"]
 
 
-def test_folded_parts_open_by_keyboard_and_unfold_on_paper(opened):
-    folded = opened.locator("#areas details").first
-    assert folded.get_attribute("open") is None
+def test_folded_parts_open_by_keyboard_and_the_record_unfolds_on_paper(opened):
+    record = opened.locator("details.unfold").first
+    assert record.get_attribute("open") is None
     opened.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-    assert folded.get_attribute("open") is not None
+    assert record.get_attribute("open") is not None
     opened.evaluate("window.dispatchEvent(new Event('afterprint'))")
-    assert folded.get_attribute("open") is None
+    assert record.get_attribute("open") is None
+    folded = opened.locator("#areas details").first
     folded.locator("summary").focus()
     opened.keyboard.press("Enter")
     assert folded.locator("td", has_text="vermilion").is_visible()

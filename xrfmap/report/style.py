@@ -128,7 +128,7 @@ def save_png(figure: Figure | SubFigure, target: Path | IO[bytes], dpi: float = 
     # "Software" carries the matplotlib version and would make the bytes differ
     whole.savefig(
         target, format="png", dpi=dpi, metadata={"Software": None},
-        pil_kwargs={"compress_level": 4},
+        pil_kwargs={"compress_level": 2},
     )  # fmt: skip
 
 
@@ -161,7 +161,10 @@ def visible_text(text: object) -> str:
     and marks that turn the direction of writing become their code in brackets.
     Newlines and tabs become spaces.
     """
-    return "".join(_visible(char) for char in str(text))
+    plain = str(text)
+    if plain.isprintable():  # nearly all are: no need to look at every character
+        return plain
+    return "".join(_visible(char) for char in plain)
 
 
 def _visible(char: str) -> str:

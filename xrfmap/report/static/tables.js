@@ -1,11 +1,11 @@
 "use strict";
 document.documentElement.classList.add("js");
 
-/* Folded parts unfold for paper. */
+/* The record unfolds for paper. */
 (function () {
   let folded = [];
   window.addEventListener("beforeprint", function () {
-    folded = Array.from(document.querySelectorAll("details:not([open])"));
+    folded = Array.from(document.querySelectorAll("details.unfold:not([open])"));
     for (const part of folded) { part.open = true; }
   });
   window.addEventListener("afterprint", function () {

@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.findings import ElementFinding
@@ -144,6 +146,8 @@ class Scanned(Measurement):
     """One scan, its maps once they are made."""
 
     entry: ScanEntry
+    masks: dict[str, npt.NDArray[np.bool_]] = field(default_factory=dict)
+    """Pixels of each area drawn on it."""
     maps: xr.Dataset | None = None
     spectra: xr.Dataset | None = None
     maps_file: Path | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,12 +27,44 @@ from xrfmap.workfolder import make_key
 if TYPE_CHECKING:
     from xrfmap.identify import Found
 
-__all__ = ["REST", "fit_points", "map_scans", "measure_areas", "strong_outside"]
+__all__ = ["REST", "draw_areas", "fit_points", "map_scans", "measure_areas", "strong_outside"]
 
 REST = "rest of the scan"
 """What lies outside every drawn area: nothing on a scan goes unread."""
 
 Mask = npt.NDArray[np.bool_]
+
+
+def draw_areas(run: Run, scans: Sequence[Scanned]) -> None:
+    """Lay the areas of the study on their scans: early, since a slip here is quick to find.
+
+    Parameters
+    ----------
+    run : Run
+        The run; told where a polygon leaves the scan.
+    scans : sequence of Scanned
+        Get `masks`.
+
+    Raises
+    ------
+    InputError
+        If a polygon misses its scan or a mask picture does not fit it.
+    """
+    for number, area in enumerate(run.study.area, 1):
+        drawn = area.polygon_mm is not None or area.mask is not None
+        for scan in scans if drawn else ():
+            if len(scans) > 1 and area.scan != scan.name:
+                continue
+            image = None
+            if area.mask is not None:
+                image = read_mask(run.input_file(area.mask, f"area[{number}] ({area.name}).mask"))
+            scan.masks[area.name] = area_mask(scan.data, area, image, run.study.areas)
+            off = 0.0 if area.polygon_mm is None else outside_share(scan.data, area.polygon_mm)
+            if off > run.study.areas.outside_share:
+                run.caution(
+                    f"{100 * off:.0f} % of the area {area.name} lies outside the scan "
+                    f"{scan.name} and was not measured"
+                )
 
 
 def map_scans(run: Run, scans: Sequence[Scanned]) -> None:
@@ -160,9 +192,7 @@ def measure_areas(
     measured: dict[str, list[Measured]] = {area.name: [] for area in run.study.area}
     rests: list[AreaEvidence] = []
     for number, scan in enumerate(scans, 1):
-        drawn = [a for a in run.study.area if _lies_on(a, scan, len(scans))]
-        masks = _masks(run, scan, drawn)
-        left = _outside(scan, masks.values())
+        masks, left = dict(scan.masks), _outside(scan)
         rest = REST if len(scans) == 1 else f"{REST} {scan.name}"
         if left.any():
             masks[rest] = left
@@ -201,42 +231,14 @@ def strong_outside(run: Run, scans: Sequence[Scanned]) -> list[AreaEvidence]:
     groups = []
     for scan in scans:
         if scan.maps is not None:
-            drawn = [a for a in run.study.area if _lies_on(a, scan, len(scans))]
-            left = _outside(scan, _masks(run, scan, drawn).values())
-            groups += list(groups_outside(scan.maps, left, scan.elements))
+            groups += list(groups_outside(scan.maps, _outside(scan), scan.elements))
     return groups
 
 
-def _outside(scan: Scanned, masks: Iterable[Mask]) -> Mask:
-    return np.asarray(~np.any([*masks, np.zeros(_shape(scan), dtype=bool)], axis=0))
-
-
-def _shape(scan: Scanned) -> tuple[int, int]:
-    return scan.data.sizes["y"], scan.data.sizes["x"]
-
-
-def _lies_on(area: Area, scan: Scanned, scans: int) -> bool:
-    drawn = area.polygon_mm is not None or area.mask is not None
-    return drawn and (scans == 1 or area.scan == scan.name)
-
-
-def _masks(run: Run, scan: Scanned, areas: Sequence[Area]) -> dict[str, Mask]:
-
-    masks = {}
-    for area in areas:
-        image = None
-        if area.mask is not None:
-            number = run.study.area.index(area) + 1
-            image = read_mask(run.input_file(area.mask, f"area[{number}] ({area.name}).mask"))
-        masks[area.name] = area_mask(scan.data, area, image, run.study.areas)
-        if area.polygon_mm is not None:
-            off = outside_share(scan.data, area.polygon_mm)
-            if off > run.study.areas.outside_share:
-                run.caution(
-                    f"{100 * off:.0f} % of the area {area.name} lies outside the scan "
-                    f"{scan.name} and was not measured"
-                )
-    return masks
+def _outside(scan: Scanned) -> Mask:
+    """Pixels that no area holds."""
+    nothing = np.zeros((scan.data.sizes["y"], scan.data.sizes["x"]), dtype=bool)
+    return np.asarray(~np.any([*scan.masks.values(), nothing], axis=0))
 
 
 def _fit_areas(

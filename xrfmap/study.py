@@ -29,7 +29,7 @@ from xrfmap.stages import (
     calibrate_inputs,
     read_inputs,
 )
-from xrfmap.stages_fit import fit_points, map_scans, measure_areas, strong_outside
+from xrfmap.stages_fit import draw_areas, fit_points, map_scans, measure_areas, strong_outside
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 
 if TYPE_CHECKING:
@@ -97,6 +97,7 @@ def run_study(
 def _stages(run: Run, path: Path) -> Findings:
     started = time.perf_counter()
     scans, points = read_inputs(run)
+    draw_areas(run, scans)
     calibrate_inputs(run, scans, points)
     map_scans(run, scans)
     fit_points(run, points)

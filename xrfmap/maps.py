@@ -115,6 +115,7 @@ class MapDesign:
             emitters=(*elements, *others),
             knots=continuum_knots(model.energy_range, MAP_PIECES),
             carrier=_carrier(found),
+            absorbers={},  # their edges are in the carrier already
         )
         edges = merge_edges(model.scale, model.energy_range, model.channels)
         matrix = merge(model.matrix(), edges)

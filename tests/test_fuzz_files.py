@@ -107,7 +107,10 @@ def test_any_bytes_are_a_file_or_an_input_error(tmp_path_factory, data):
     assert "\x1b" not in words
 
 
+@settings(max_examples=500)
 @given(st.text())
+@example("a \u200b b")
+@example("\x1b\x00[31m")
 def test_clean_text_is_one_line_without_control_codes_and_stays_as_it_is(text):
     once = clean_text(text)
     assert not any(ord(c) < 32 or 127 <= ord(c) < 160 for c in once)

@@ -64,8 +64,9 @@ def clean_text(text: object, limit: int = 500) -> str:
     plain = _ESCAPES.sub("", str(text)[: 8 * limit])
     plain = re.sub(r"\s+", " ", plain)
     # C*: control, format (direction marks), surrogate, private use, unassigned
-    plain = "".join(c for c in plain if not unicodedata.category(c).startswith("C")).strip()
-    return plain if len(plain) <= limit else plain[: limit - 1] + "…"
+    plain = "".join(c for c in plain if not unicodedata.category(c).startswith("C"))
+    plain = re.sub(r"\s+", " ", plain).strip()  # once more: what is gone may have parted blanks
+    return plain if len(plain) <= limit else plain[: limit - 1].rstrip() + "…"
 
 
 def safe_path(base: Path, given: str, field: str = "file") -> Path:

@@ -321,7 +321,17 @@ def load_study(path: Path) -> Study:
     data = read_toml(path, MAX_STUDY_BYTES)
     study = _validated(Study, data, path)
     check_links(study, str(path))
+    _check_rings(study, str(path))
     return study
+
+
+def _check_rings(study: Study, where: str) -> None:
+    """Tell rings that contradict each other now and not after hours of fitting."""
+    from xrfmap.tree_rings import felling  # needs these models, so not at the top
+
+    for entry in study.evidence:
+        if entry.kind == "tree_rings":
+            felling(entry, where)
 
 
 def read_areas(path: Path) -> list[Area]:

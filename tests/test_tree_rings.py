@@ -6,7 +6,7 @@ import pytest
 
 from xrfmap.errors import InputError
 from xrfmap.sapwood import SAPWOOD, sapwood_for
-from xrfmap.settings import Evidence
+from xrfmap.settings import Evidence, load_study
 from xrfmap.tree_rings import combine, felling
 
 
@@ -170,3 +170,15 @@ def test_bounds_never_move_backwards_when_a_ring_is_added():
                 for year in range(1500, 1520)
             ]
             assert all(b - a == 1 for a, b in pairwise(lows))
+
+
+def test_a_study_with_impossible_rings_is_refused_when_it_is_read(tmp_path):
+    path = tmp_path / "mill.toml"
+    path.write_text(
+        '[object]\ntitle = "Mill by a frozen river"\n[[area]]\nname = "a"\nelements = ["Pb"]\n'
+        '[[evidence]]\nkind = "tree_rings"\nboard = "II"\nlast_ring_year = 1500\n'
+        "boundary_year = 1510\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(InputError, match="tree rings of II: boundary_year: found 1510, after"):
+        load_study(path)

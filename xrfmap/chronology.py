@@ -139,11 +139,8 @@ def _finding(layer: LayerDates) -> LayerFinding:
         because.append(f"Not before {low.year}: {_short(low, layer, 'lies on')}")
     if high is not None:
         because.append(f"Not after {high.year}: {_short(high, layer, 'lies under')}")
-    because += [
-        f"Also not before {b.year}: {b.reason}"
-        for b in sorted(layer.before, key=lambda b: -b.year)
-        if b is not low and b.layer == layer.place.name
-    ]
+    own = {b.year: b for b in layer.before if b.layer == layer.place.name and b != low}
+    because += [f"Also not before {year}: {own[year].reason}" for year in sorted(own, reverse=True)]
     if layer.place.over_varnish:
         because.append(
             f"Lies over {layer.place.over_varnish}: put on after the picture below it was "

@@ -174,7 +174,10 @@ def bounds_from_documents(
     """Bounds from documents; inscriptions are returned, because they are claims."""
     claims = []
     for entry in study.evidence:
-        if entry.kind in ("tree_rings", "cross_section"):
+        if entry.kind == "tree_rings":
+            continue
+        if entry.kind == "cross_section":
+            _note_section(entry, layers)
             continue
         name = _home(entry, layers, "paint")
         if entry.kind == "inscription" and entry.means is None:
@@ -182,6 +185,14 @@ def bounds_from_documents(
             continue
         _bounds_of_document(entry, layers[name])
     return claims
+
+
+def _note_section(entry: Evidence, layers: dict[str, LayerDates]) -> None:
+    """Keep the words on a cross-section with its layer; what it shows is the order."""
+    layer = _layer_of(entry.layer, layers)
+    text = entry.text or entry.note
+    if layer is not None and text:
+        layer.notes.append(f"cross-section: {text}")
 
 
 def _bounds_of_document(entry: Evidence, layer: LayerDates) -> None:

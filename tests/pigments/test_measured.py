@@ -347,3 +347,15 @@ def test_ratios_are_mutual():
         one, other = amounts.ratio(a, b), amounts.ratio(b, a)
         assert one.value == pytest.approx(1 / other.value)
         assert one.low == pytest.approx(1 / other.high)
+
+
+def test_niobium_below_a_good_limit_is_told_against_anatase():
+    # van Driel 2018 (seen): niobium in sulfate-process grades, absent after 1959 in others
+    poor = LineEvidence("Nb K", 0.0, 500.0, 50_000.0, False, 0.0)
+    good = LineEvidence("Nb K", 0.0, 10.0, 25.0, False, 0.0)
+    for niobium, told in ((poor, False), (good, True)):
+        area = evidence_from_lines("cloud", [*lines(Ti_K=900_000), niobium])
+        found = assess([area], (1950, 1970), instrument=TUBE).areas[0]
+        anatase = next(c for c in found.candidates if "anatase" in c.pigment)
+        assert any("Nb stays below" in text for text in anatase.against) == told
+        assert found.sets[0] == (["titanium white (rutile)"] if told else [anatase.pigment])

@@ -160,7 +160,14 @@ def _match(key: str, material: Material, setting: Setting, status: str, text: st
         if conflict.element in setting.present and not _is_trace(setting, conflict.element)
     ]
     against += [f"{conflict.element} is present: {conflict.why}" for conflict in conflicts]
-    cost = 1.0 + _RARITY_COST[material.rarity] + _COMPANION_COST * len(companions)
+    lacking = _lacking(material, setting)
+    against += lacking
+    cost = (
+        1.0
+        + _MIXED_COST * len(lacking)
+        + _RARITY_COST[material.rarity]
+        + _COMPANION_COST * len(companions)
+    )
     cost += _CONFLICT_COST * bool(conflicts) + _WEAK_COST * (material.visibility == "weak")
     cost += _DOUBT_COST * any(c.grade == "doubtful" for c in covers.values())
     cost += _DOUBT_COST * (material.kind == "alteration")
@@ -178,6 +185,19 @@ def _match(key: str, material: Material, setting: Setting, status: str, text: st
         cost,
         tuple(excess),
     )
+
+
+def _lacking(material: Material, setting: Setting) -> list[str]:
+    """List elements that it usually brings and that an upper limit keeps below that."""
+    lead = material.needed[0]
+    told = []
+    for expected in material.expects:
+        limit = setting.amounts.limit(expected.element, lead)
+        if limit is not None and limit < expected.at_least:
+            told.append(
+                f"{expected.element} stays below {limit:.2g} of the {lead} by mass: {expected.why}"
+            )
+    return told
 
 
 def _needs(
@@ -290,6 +310,8 @@ def _is_trace(setting: Setting, element: str) -> bool:
 
 def _hue_cost(material: Material, setting: Setting) -> float:
     """Reckon what the stated colour costs: fillers, driers and white go into every colour."""
+    if setting.colours and material.kind == "metal":
+        return 0.0 if setting.colours & {"gold", "silver"} else _COLOUR_COST
     if not setting.colours or material.kind != "pigment" or "white" in material.colours:
         return 0.0
     if material.colours[0] in setting.colours:

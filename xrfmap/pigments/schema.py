@@ -16,6 +16,7 @@ __all__ = [
     "Conflict",
     "DateRange",
     "Decline",
+    "Expected",
     "Innocent",
     "Material",
     "Method",
@@ -128,6 +129,14 @@ class AnyOf(_Strict):
     why: Text
 
 
+class Expected(_Strict):
+    """An element that a usual grade brings, so that a low upper limit speaks against it."""
+
+    element: ElementSymbol
+    at_least: float = Field(gt=0, le=10)  # mass relative to the first needed element
+    why: Text
+
+
 class Companion(_Strict):
     """An element that the material may bring along, up to an amount."""
 
@@ -186,6 +195,7 @@ class Material(_Strict):
     visibility: Literal["good", "weak", "none"] = "good"
     needs: list[Need] = []
     any_of: AnyOf | None = None
+    expects: list[Expected] = []
     companions: list[Companion] = []
     conflicts: list[Conflict] = []
     max_share: float | None = Field(None, gt=0, le=1)  # of the visible mass: driers and traces

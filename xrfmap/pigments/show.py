@@ -115,6 +115,7 @@ def _elements(material: Material) -> list[str]:
             for c in material.companions
         ],
     )
+    lines += _block("Usually brings", [f"{e.element}: {e.why}" for e in material.expects])
     lines += _block("Speaks against it", [f"{c.element}: {c.why}" for c in material.conflicts])
     return lines
 

@@ -51,13 +51,21 @@ def _with_pattern(flags: Sequence[Flag], settings: Sequence[Setting]) -> list[Fl
         if lead is None or len(settings) < _PATTERN_AREAS or flag.verdict == "cannot_tell":
             out.append(flag)
         else:
-            reason = f"{flag.reason} {_spread(lead, settings)}"
+            odd = {f.area for f in flags if lead in f.elements}
+            reason = f"{flag.reason} {_spread(lead, settings, odd)}"
             out.append(flag.model_copy(update={"reason": reason}))
     return out
 
 
-def _spread(element: str, settings: Sequence[Setting]) -> str:
+def _spread(element: str, settings: Sequence[Setting], odd: set[str]) -> str:
+    """Where an element shows; `odd` are the areas where the period does not account for it."""
     seen = [s for s in settings if element in s.present]
+    explained = [s.area.name for s in seen if s.area.name not in odd]
+    if explained:
+        return (
+            f"{element} shows in {len(seen)} of {len(settings)} areas; in {join(explained)} it "
+            f"is not out of place."
+        )
     if len(seen) == len(settings):
         return (
             f"{element} shows in all {len(settings)} areas: an even spread under all colours "

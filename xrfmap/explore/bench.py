@@ -223,8 +223,8 @@ class Bench:
         with self._lock:
             for name in [n for n in self.status.work if n in _PIECES and n != words]:
                 del self.status.work[name]
-            if words:
-                self.status.work[words] = (min(done, total - 1), total)
+            if words:  # all read, yet not done: what follows has no measure
+                self.status.work[words] = (done, total) if done < total else (0, 0)
         self._tell("status")
 
     # -- sums and fits ------------------------------------------------------------------

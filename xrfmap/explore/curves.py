@@ -17,6 +17,7 @@ __all__ = ["Component", "Label", "components", "labels", "per_pixel", "residuals
 
 Array = npt.NDArray[np.float64]
 
+TOGETHER = 4  # channels of a single pixel that are shown as one
 LEAST_SHARE = 1e-6
 """Components below this share of the counts are no line that an eye could find."""
 
@@ -54,8 +55,17 @@ class Label:
 
 
 def per_pixel(spectrum: SumSpectrum) -> Array:
-    """Mean counts per pixel and channel, shape (channels,)."""
-    return spectrum.counts / max(spectrum.pixels, 1)
+    """Mean counts per pixel and channel, shape (channels,).
+
+    A single pixel has so few counts that an eye sees its zeros only: four channels, a
+    third of a peak width at usual scales, are shown as their mean.
+    """
+    counts = spectrum.counts
+    if spectrum.pixels > 1:
+        return counts / spectrum.pixels
+    starts = np.arange(0, len(counts), TOGETHER)
+    sizes = np.diff([*starts, len(counts)])
+    return np.repeat(np.add.reduceat(counts, starts) / sizes, sizes)
 
 
 def components(spectra: xr.Dataset, pixels: int) -> list[Component]:
@@ -68,16 +78,25 @@ def components(spectra: xr.Dataset, pixels: int) -> list[Component]:
     pixels : int
         Pixels of the sum.
     """
-    names = [str(name) for name in spectra["component"].values]
     values = np.asarray(spectra["component_counts"].values, dtype=np.float64)
-    size = np.nansum(values, axis=1)
-    kept = [k for k in range(len(names)) if size[k] > LEAST_SHARE * max(size.sum(), 1.0)]
-    kept.sort(key=lambda k: (_is_background(names[k]), -size[k]))
+    sums: dict[str, Array] = {}
+    for name, counts in zip(spectra["component"].values, values, strict=True):
+        joined = _joined(str(name))
+        sums[joined] = sums[joined] + counts if joined in sums else counts
+    size = {name: float(np.nansum(counts)) for name, counts in sums.items()}
+    all_counts = max(sum(size.values()), 1.0)
+    kept = [name for name in sums if size[name] > LEAST_SHARE * all_counts]
+    kept.sort(key=lambda name: (_is_background(name), -size[name]))
     found = []
-    for rank, k in enumerate(kept):
+    for rank, name in enumerate(kept):
         ink, dash = component_ink(rank)
-        found.append(Component(names[k], values[k] / max(pixels, 1), ink, dash))
+        found.append(Component(name, sums[name] / max(pixels, 1), ink, dash))
     return found
+
+
+def _joined(name: str) -> str:
+    """Name under which a component is shown: the tube's many scatter peaks are one thing."""
+    return "tube scatter" if "Rayleigh" in name or "Compton" in name else name
 
 
 def _is_background(name: str) -> bool:

@@ -28,6 +28,9 @@ Array = npt.NDArray[np.float64]
 Z_FIRST = 5.0
 """Standard errors at which the first look calls a family detected, as the full test does."""
 
+Z_PLAIN = 3.0
+"""Below this a family of an element that is there for sure is told with reserve."""
+
 
 @dataclass(frozen=True)
 class FamilyRow:
@@ -144,6 +147,8 @@ def _first_row(family: str, net: float, err: float) -> FamilyRow:
 
 def _seen_words(net: float, err: float) -> str:
     z = net / err if err > 0 else float("inf")
+    if z < Z_PLAIN:
+        return f"just above its threshold, {z:.1f} standard errors"
     return f"detected, {min(z, 9999):.0f} standard errors"
 
 

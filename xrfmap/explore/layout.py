@@ -15,7 +15,6 @@ from xrfmap.report.style import visible_text
 from xrfmap.report.words import number
 
 __all__ = [
-    "PLATES",
     "SIDE_PX",
     "Bar",
     "here",
@@ -26,12 +25,11 @@ __all__ = [
     "variables",
 ]
 
-PLATES = MOST_MAPS + 2  # the window and the mixture of colours besides
 SIDE_PX = 500  # beside the maps: column of findings, margins, scroll bar
 
 HINTS = (
     "The pointer reads pixels; a click holds one.",
-    "Click the corners of area {slot}; a double click closes it.",
+    "Click the corners of area {slot}; a double click or enter closes it.",
     "Draw around area {slot} with the button held.",
     "Drag a box to look closer.",
     "Drag to move the maps.",
@@ -55,14 +53,21 @@ class Bar:
         self.whole = bk.Button(label="whole scan", stylesheets=[SHEET], name="whole")
         self.nearer = bk.Button(label="+", stylesheets=[SHEET], name="nearer")
         self.farther = bk.Button(label="−", stylesheets=[SHEET], name="farther")
+        self.saved = bk.Toggle(
+            label="areas of the study", active=True, stylesheets=[SHEET], name="show-saved"
+        )
         self._hint = bk.Div(text=message(HINTS[0]), stylesheets=[SHEET])
         self._said = bk.Div(text="", stylesheets=[SHEET], name="place-note")
         self.mode.js_on_change(
             "active",
-            bk.CustomJS(args={"mode": self.mode, "tools": shared.tools}, code=script("mode")),
+            bk.CustomJS(
+                args={"mode": self.mode, "tools": shared.tools, "sketch": shared.sketch},
+                code=script("mode"),
+            ),
         )
         self.mode.on_change("active", lambda _a, _o, new: self._explain(new))
-        buttons = bk.Row(self.mode, self.whole, self.nearer, self.farther, stylesheets=[SHEET],
+        buttons = bk.Row(self.mode, self.whole, self.nearer, self.farther, self.saved,
+            stylesheets=[SHEET],
                       styles={"gap": "8px"})  # fmt: skip
         words = bk.Row(self._hint, self._said, stylesheets=[SHEET], styles={"gap": "20px"})
         self.root = bk.Column(buttons, words, name="tools", stylesheets=[SHEET],
@@ -82,7 +87,10 @@ def hover(shared: Shared, mode: Any) -> dict[str, Any]:
     """Collect what the scripts in the browser need."""
     g, (dx, dy) = shared.frame.grid, shared.frame.step
     grid = {"x0": g.x0, "y0": g.y0, "dx": dx, "dy": dy, "rows": g.rows, "columns": g.columns}
-    return {"probe": shared.probe, "grid": grid, "mode": mode}
+    return {
+        "probe": shared.probe, "grid": grid, "mode": mode, "sketch": shared.sketch,
+        "closed": shared.closed,
+    }  # fmt: skip
 
 
 def here() -> Any:
@@ -122,6 +130,6 @@ def variables(subject: Subject, bench: Bench, links: Sequence[tuple[str, str]]) 
         "facts": visible_text(" · ".join(facts)),
         "links": [(visible_text(name), href) for name, href in links],
         "here": names.index(bench.source.name) if bench.source.name in names else 0,
-        "plates": PLATES,
+        "plates": MOST_MAPS,
         "socket": "",
     }

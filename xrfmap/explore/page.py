@@ -62,8 +62,9 @@ def fill_document(
     doc.template = page_template()
     doc.title = f"{subject.title}: {bench.source.name}"
     doc.template_variables.update(layout.variables(subject, bench, links))
-    for root in session.roots:
-        doc.add_root(root)
+    with doc.models.freeze():  # Bokeh walks through all models once, not once per root
+        for root in session.roots:
+            doc.add_root(root)
     doc.on_session_destroyed(lambda _context: session.leave())
 
 
@@ -96,7 +97,7 @@ class Session:
         self.asked = bk.ColumnDataSource({"n": [0]}, name="asked")
         self.bar = layout.Bar(self.shared)
         hover = layout.hover(self.shared, self.bar.mode)
-        self.plates = [Plate(self.shared, number, hover) for number in range(layout.PLATES)]
+        self.plates = [Plate(self.shared, number, hover) for number in range(MOST_MAPS)]
         axis = bench.energy
         in_kev = axis is not None
         channels = np.arange(bench.channels, dtype=np.float64)
@@ -112,10 +113,12 @@ class Session:
 
     def _connect(self) -> None:
         self.shared.probe.on_change("data", lambda _a, _o, _n: self._probe_moved())
+        self.shared.closed.on_change("data", lambda _a, _o, new: self._closed(new))
         self.viewport.on_change("data", lambda _a, _o, new: self._resized(new))
         self.asked.on_change("data", lambda _a, _o, _n: self.take_back())
         self.undo.on_click(self.take_back)
         self.bar.whole.on_click(self.shared.whole)
+        self.bar.saved.on_change("active", lambda _a, _o, new: self._show_saved(new))
         self.bar.nearer.on_click(lambda: self.shared.zoom(1.5))
         self.bar.farther.on_click(lambda: self.shared.zoom(1 / 1.5))
         for axis in (self.shared.x_range, self.shared.y_range):
@@ -166,7 +169,9 @@ class Session:
         if what in ("scale", "found"):
             self._rescale()
         if what in ("bands", "maps"):
-            self._first_maps() if what == "maps" else None
+            if what == "maps":
+                self._first_maps()
+            self._show_mean()
             self.show_maps()
             self._read_here()
         if what in ("fit", "found", "scale"):
@@ -178,7 +183,14 @@ class Session:
         axis = self.bench.energy
         if axis is not None:
             self.spectrum.set_axis(axis, in_kev=True)
+            self._show_mean()
             self._read_here()
+
+    def _show_mean(self) -> None:
+        bands = self.bench.bands
+        if bands is not None:
+            pixels = bands.total.size
+            self.spectrum.show("mean", SumSpectrum(bands.sum_counts, pixels, float("nan")))
 
     def _first_maps(self) -> None:
         """Offer the families; show the strongest ones if nothing else was asked for."""
@@ -266,21 +278,23 @@ class Session:
         """Show what was asked for, side by side."""
         names, mixture = self._shown
         jobs: list[Callable[[Plate], None]] = []
-        for name in names[:MOST_MAPS]:
+        for name in names:
             raster = rasters.raster(self.bench, OTHER_MAPS.get(name, name))
             if raster is not None:
                 jobs.append(partial(_show_raster, raster))
+        special: list[Callable[[Plate], None]] = []
         if self._window is not None:
-            jobs.append(self._show_window_on)
+            special.append(self._show_window_on)
         if mixture and self.bench.maps is not None:
             title, picture, caption = rasters.mixture(self.bench.maps, mixture)
-            jobs.append(lambda plate: plate.show_colours(title, picture, caption))
+            special.append(lambda plate: plate.show_colours(title, picture, caption))
+        left_out = max(len(jobs) + len(special) - MOST_MAPS, 0)
+        jobs = [*jobs[: MOST_MAPS - len(special)], *special]
         for plate, job in zip(self.plates, jobs, strict=False):
             job(plate)
         for plate in self.plates[len(jobs) :]:
             plate.hide()
         self._place_plates(len(jobs))
-        left_out = len(names) - MOST_MAPS
         self.bar.tell(f"{left_out} more left out: {MOST_MAPS} maps fit" if left_out > 0 else "")
 
     def _show_window_on(self, plate: Plate) -> None:
@@ -309,6 +323,15 @@ class Session:
     def _looked(self) -> None:
         for plate in self.plates:
             plate.look()
+
+    def _closed(self, new: dict[str, Any]) -> None:
+        x, y = (np.asarray(new[name], dtype=object).ravel().tolist() for name in ("x", "y"))
+        if x:
+            self.desk.drawn(x, y)
+
+    def _show_saved(self, shown: bool) -> None:
+        self.desk.show_saved = shown
+        self.desk.draw()
 
     def _show_picture(self) -> None:
         name = str(self.question.picture.value)

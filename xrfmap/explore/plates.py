@@ -1,29 +1,46 @@
-"""Maps side by side: one figure each, with shared ranges, pointer and outlines."""
+"""Maps side by side: one figure each, with shared ranges, pointer and outlines.
+
+Bokeh walks through all models of a page whenever one may have got a part it did not
+know. Few models, and titles and marks that are data, keep the page quick.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from math import pi
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from bokeh.events import MouseMove, SelectionGeometry, Tap
+from bokeh.events import DoubleTap, MouseMove, SelectionGeometry, Tap
 
 from xrfmap.explore.frame import Frame, Patch, cut
+from xrfmap.explore.markup import clean
 from xrfmap.explore.widgets import SHEET, bk, figure, script
 from xrfmap.report import style
 
-__all__ = ["MODES", "Plate", "Shared", "plate_size"]
+__all__ = ["MODES", "Plate", "Ring", "Shared", "image_data", "plate_size"]
 
 Array = npt.NDArray[np.float64]
 
-MODES = ("point", "corners", "free-hand", "zoom", "pan")
+MODES = ("point", "corners", "free-hand", "zoom", "pan")  # as in static/mode.js
 """What clicking and dragging on a map does."""
 
+FONT = "Georgia, Liberation Serif, serif"
 AXIS_PX, GAP_PX = 48, 14  # room for the numbers of an axis, and around a map
 PALETTE = [f"#{r:02x}{g:02x}{b:02x}" for r, g, b in style.map_lut()]
+IMAGE = ("image", "x", "y", "dw", "dh")
+LINE = ("xs", "ys", "colour", "width", "dash")
+NAME = ("x", "y", "name", "size", "alpha", "dx", "dy")
+
+
+@dataclass(frozen=True)
+class Ring:
+    """An outline on the maps: of area A or B, or of the study."""
+
+    corners: Sequence[tuple[float, float]]
+    name: str
+    kind: str  # "A", "B", "saved"
 
 
 @dataclass
@@ -33,11 +50,13 @@ class Shared:
     frame: Frame
     x_range: Any
     y_range: Any
-    probe: Any  # the pixel under the pointer: x, y, held
-    outlines: dict[str, Any]  # "A", "B": xs, ys; label x, y, text
-    saved: Any  # areas of the study: xs, ys, x, y, name
-    photo: Any  # image
     drawn: Callable[[Sequence[float], Sequence[float]], None]
+    probe: Any = field(default_factory=lambda: _source("x", "y", "held"))
+    lines: Any = field(default_factory=lambda: _source(*LINE))
+    names: Any = field(default_factory=lambda: _source(*NAME))
+    photo: Any = field(default_factory=lambda: _source(*IMAGE))
+    sketch: Any = field(default_factory=lambda: _source("x", "y"))  # corners being set
+    closed: Any = field(default_factory=lambda: _source("x", "y", "n"))  # sent when closed
     tools: dict[str, list[Any]] = field(default_factory=lambda: {m: [] for m in MODES})
 
     @classmethod
@@ -45,15 +64,10 @@ class Shared:
         """Shared parts for one scan."""
         g, (dx, dy) = frame.grid, frame.step
         room = 0.02 * max(g.x1 - g.x0, g.y1 - g.y0)
-        ring: dict[str, list[Any]] = {"xs": [], "ys": [], "x": [], "y": [], "name": []}
         return cls(
             frame,
             bk.Range1d(g.x0, g.x1, bounds=(g.x0 - room, g.x1 + room), min_interval=3 * dx),
             bk.Range1d(g.y1, g.y0, bounds=(g.y0 - room, g.y1 + room), min_interval=3 * dy),
-            bk.ColumnDataSource({"x": [], "y": [], "held": []}),
-            {name: bk.ColumnDataSource({k: [] for k in ring}) for name in ("A", "B")},
-            bk.ColumnDataSource({k: [] for k in ring}),
-            bk.ColumnDataSource({"image": [], "x": [], "y": [], "dw": [], "dh": []}),
             drawn,
         )
 
@@ -68,11 +82,38 @@ class Shared:
         for axis in (self.x_range, self.y_range):
             low, high = float(axis.start), float(axis.end)
             middle, half = (low + high) / 2, (high - low) / 2 / factor
-            bound_low, bound_high = axis.bounds
-            ends = [
-                float(np.clip(v, bound_low, bound_high)) for v in (middle - half, middle + half)
-            ]
+            ends = np.clip([middle - half, middle + half], *axis.bounds).tolist()
             axis.update(start=ends[0], end=ends[1])
+
+    def show_rings(self, rings: Sequence[Ring]) -> None:
+        """Draw outlines, white on black, which reads on every colour of the scale."""
+        lines: dict[str, list[Any]] = {key: [] for key in LINE}
+        names: dict[str, list[Any]] = {key: [] for key in NAME}
+        for ring in rings:
+            saved = ring.kind == "saved"
+            dash = [6, 4] if ring.kind == "B" else []
+            for row in (
+                (*_closed(ring.corners), "black", 2.6 if saved else 4.5, []),
+                (*_closed(ring.corners), "white", 1.0 if saved else 2.0, dash),
+            ):
+                for key, value in zip(LINE, row, strict=True):
+                    lines[key].append(value)
+            x, y = np.mean(ring.corners, axis=0) if saved else ring.corners[0]
+            beside = 0 if saved else -11  # clear of the corner that it names
+            size, alpha = ("10px", 0.6) if saved else ("14px", 1.0)
+            told: tuple[Any, ...] = (float(x), float(y), ring.name, size, alpha, beside, beside)
+            for key, value in zip(NAME, told, strict=True):
+                names[key].append(value)
+        self.lines.data, self.names.data = lines, names
+
+
+def _source(*columns: str) -> Any:
+    return bk.ColumnDataSource({name: [] for name in columns})
+
+
+def _closed(corners: Sequence[tuple[float, float]]) -> tuple[list[float], list[float]]:
+    ring = [*corners, corners[0]]
+    return [x for x, _ in ring], [y for _, y in ring]
 
 
 def plate_size(width: float, plates: int, aspect: float) -> tuple[int, int, int]:
@@ -104,70 +145,58 @@ class Plate:
         Ranges, pointer, outlines.
     number : int
         Place in the row, for the name by which a test finds it.
+    hover : dict
+        What the scripts in the browser need.
     """
 
     def __init__(self, shared: Shared, number: int, hover: dict[str, Any]) -> None:
         self.shared = shared
         self._values: Array | None = None
         self._patch: Patch | None = None
-        self.title = ""
-        self.source = bk.ColumnDataSource({"image": [], "x": [], "y": [], "dw": [], "dh": []})
-        self.colours = bk.ColumnDataSource({"image": [], "x": [], "y": [], "dw": [], "dh": []})
+        self.source, self.colours = _source(*IMAGE), _source(*IMAGE)
         self.mapper = bk.LinearColorMapper(palette=PALETTE, low=0, high=1, nan_color=style.MASK)
-        self.figure = self._figure(f"map-{number}")
+        self.figure = self._figure(f"map-{number}", named=number == 0)
         self._listen(hover)
+        self.title = bk.Div(text="", stylesheets=[SHEET], css_classes=["title"])
         self.caption = bk.Div(text="", stylesheets=[SHEET], css_classes=["caption"])
         self.root = bk.Column(
-            self.figure, self.caption, name=f"plate_{number}", visible=False, stylesheets=[SHEET]
-        )
+            self.title, self.figure, self.caption, name=f"plate_{number}", visible=False,
+            stylesheets=[SHEET],
+        )  # fmt: skip
 
-    def _figure(self, name: str) -> Any:
-        shared, g = self.shared, self.shared.frame.grid
+    def _figure(self, name: str, named: bool) -> Any:
+        shared = self.shared
         plot = figure(
             name=name, x_range=shared.x_range, y_range=shared.y_range, toolbar_location=None,
             tools="", frame_width=250, frame_height=200, background_fill_color="#e9e4da",
-            min_border=4, min_border_right=10, outline_line_color=style.INK, title="",
+            border_fill_color=None, min_border=4, min_border_right=10,
+            outline_line_color=style.INK,
         )  # fmt: skip
-        plot.title.text_font_size, plot.title.text_font_style = "15px", "normal"
-        plot.title.text_color = style.INK
         plot.grid.visible = False
         for axis in (*plot.xaxis, *plot.yaxis):
-            axis.axis_label = None
             axis.major_label_text_font_size = "11px"
             axis.major_label_text_color = style.INK
             axis.minor_tick_line_color = None
-        plot.xaxis.ticker = bk.BasicTicker(desired_num_ticks=5)
-        self._image = plot.image(
-            image="image", x="x", y="y", dw="dw", dh="dh", source=self.source,
-            color_mapper=self.mapper,
-        )  # fmt: skip
-        self._rgb = plot.image_rgba(
-            image="image", x="x", y="y", dw="dw", dh="dh", source=self.colours
-        )
-        self.photo = plot.image_rgba(
-            image="image", x="x", y="y", dw="dw", dh="dh", source=shared.photo
-        )
+            axis.ticker = bk.BasicTicker(desired_num_ticks=5)
+        at = {"image": "image", "x": "x", "y": "y", "dw": "dw", "dh": "dh"}
+        image = bk.Image(**at, color_mapper=self.mapper)
+        self._image = plot.add_glyph(self.source, image)
+        self._rgb = plot.add_glyph(self.colours, bk.ImageRGBA(**at))
+        self.photo = plot.add_glyph(shared.photo, bk.ImageRGBA(**at))
         self._bar = bk.ColorBar(
             color_mapper=self.mapper, height=8, padding=4, margin=0, label_standoff=4,
             major_label_text_font_size="11px", major_label_text_color=style.INK,
-            background_fill_color=None, ticker=bk.BasicTicker(desired_num_ticks=5),
+            background_fill_color=None, ticker=bk.BasicTicker(desired_num_ticks=4),
         )  # fmt: skip
         plot.add_layout(self._bar, "below")
-        _draw_outlines(plot, shared)
-        if g.unit == "mm":
-            plot.add_layout(
-                bk.ScaleBar(
-                    range=shared.x_range, unit="mm", location="bottom_right", padding=4, margin=5,
-                    label_text_font_size="11px", background_fill_alpha=0.8, bar_length=0.25,
-                    border_line_color=None,
-                )
-            )  # fmt: skip
+        _draw_marks(plot, shared, named)
+        if shared.frame.grid.unit == "mm":
+            plot.add_layout(_scale_bar(shared.x_range))
         return plot
 
     def _listen(self, hover: dict[str, Any]) -> None:
         plot, shared = self.figure, self.shared
         tools = {
-            "corners": bk.PolySelectTool(renderers=[]),
             "free-hand": bk.LassoSelectTool(renderers=[], continuous=False),
             "zoom": bk.BoxZoomTool(match_aspect=True),
             "pan": bk.PanTool(),
@@ -178,8 +207,8 @@ class Plate:
         plot.toolbar.active_drag = plot.toolbar.active_tap = None
         for mode, tool in tools.items():
             shared.tools[mode].append(tool)
-        plot.js_on_event(MouseMove, bk.CustomJS(args=hover, code=script("pointer")))
-        plot.js_on_event(Tap, bk.CustomJS(args=hover, code=script("tap")))
+        for event, name in ((MouseMove, "pointer"), (Tap, "tap"), (DoubleTap, "double_tap")):
+            plot.js_on_event(event, bk.CustomJS(args=hover, code=script(name)))
 
         def chosen(event: SelectionGeometry) -> None:
             shape: Any = event.geometry or {}
@@ -206,7 +235,7 @@ class Plate:
         unit : str
             Of the values.
         """
-        self._begin(f"{title}  [{unit}]" if unit else title, caption)
+        self._begin(title, unit, caption)
         self._values, self._patch = values, None
         self.mapper.update(low=low, high=high if high > low else low + 1)
         self._bar.visible = self._image.visible = True
@@ -215,7 +244,7 @@ class Plate:
 
     def show_colours(self, title: str, picture: Array, caption: str) -> None:
         """Show red, green and blue from 0 to 1, shape (rows, columns, 3)."""
-        self._begin(title, caption)
+        self._begin(title, "", caption)
         self._values = None
         self._bar.visible = self._image.visible = False
         rgba = np.full((*picture.shape[:2], 4), 255, np.uint8)
@@ -225,16 +254,16 @@ class Plate:
         self.colours.data = image_data(rgba[::step, ::step], g.x0, g.y0, g.x1 - g.x0, g.y1 - g.y0)
         self._rgb.visible = True
 
-    def _begin(self, title: str, caption: str) -> None:
-        self.title = title
-        self.figure.title.text = style.visible_text(title)
+    def _begin(self, title: str, unit: str, caption: str) -> None:
+        more = f" <span>[{clean(unit)}]</span>" if unit else ""
+        self.title.text = f"<h3>{clean(title)}{more}</h3>"
         self.caption.text = caption
         self.root.visible = True
 
     def hide(self) -> None:
         """Show nothing."""
         self.root.visible = False
-        self._values, self.title = None, ""
+        self._values = None
 
     def look(self) -> None:
         """Send the part of the map that is in view, unless it is there already."""
@@ -254,10 +283,10 @@ class Plate:
 
     def resize(self, width: int, height: int, first: bool) -> None:
         """Give the inner part of the map a size [screen pixels]; the first in a row has an axis."""
-        self.figure.update(frame_width=width, frame_height=height)
-        self.figure.yaxis.visible = first
         left = AXIS_PX if first else 4
-        self.figure.min_border_left = left
+        self.figure.update(frame_width=width, frame_height=height, min_border_left=left)
+        self.figure.yaxis.visible = first
+        self.title.update(width=width, margin=(0, 0, 0, left))
         self.caption.update(width=width, margin=(0, 0, 6, left))
 
 
@@ -279,29 +308,34 @@ def image_data(
     return {"image": [image], "x": [x], "y": [y], "dw": [width], "dh": [height]}
 
 
-def _draw_outlines(plot: Any, shared: Shared) -> None:
-    """Outlines in white on black, which reads on every colour of the scale."""
+def _scale_bar(x_range: Any) -> Any:
+    return bk.ScaleBar(
+        range=x_range, unit="mm", location="bottom_right", padding=3, margin=4, bar_length=0.2,
+        bar_line_width=2, label_text_font_size="10px", label_standoff=2, border_line_color=None,
+        label_text_color=style.INK, background_fill_alpha=0.75,
+    )  # fmt: skip
+
+
+def _draw_marks(plot: Any, shared: Shared, named: bool) -> None:
+    """Outlines, the pixel under the pointer, corners being set."""
     dx, dy = shared.frame.step
-    for colour, width in (("black", 2.6), ("white", 1.0)):
-        plot.multi_line("xs", "ys", source=shared.saved, line_color=colour, line_width=width,
-                        line_alpha=0.8)  # fmt: skip
-    for name, dash in (("A", "solid"), ("B", [6, 4])):
-        source = shared.outlines[name]
-        plot.multi_line("xs", "ys", source=source, line_color="black", line_width=4.5)
-        plot.multi_line("xs", "ys", source=source, line_color="white", line_width=2, line_dash=dash)
-    common: dict[str, Any] = {"text_color": "white", "background_fill_color": "black"}
-    plot.text("x", "y", text="name", source=shared.saved, text_font_size="10px", padding=1,
-              text_align="center", text_baseline="middle", background_fill_alpha=0.6,
-              **common)  # fmt: skip
-    for source in shared.outlines.values():
-        plot.text("x", "y", text="name", source=source, text_font_size="13px", padding=3,
-                  text_font_style="bold", text_align="center", text_baseline="middle",
-                  **common)  # fmt: skip
+    lines = bk.MultiLine(
+        xs="xs", ys="ys", line_color="colour", line_width="width", line_dash="dash"
+    )  # fmt: skip
+    plot.add_glyph(shared.lines, lines)
+    if named:  # names on one map only, to leave the others free
+        names = bk.Text(
+            x="x", y="y", text="name", text_font_size="size", x_offset="dx", y_offset="dy",
+            background_fill_alpha="alpha", text_color="white", background_fill_color="black",
+            text_font={"value": FONT}, text_align="center", text_baseline="middle", padding=2,
+        )  # fmt: skip
+        plot.add_glyph(shared.names, names)
+    plot.add_glyph(shared.sketch, bk.Line(x="x", y="y", line_color="white", line_width=2))
+    dots = {"marker": "square", "size": 7, "fill_color": "white", "line_color": "black"}
+    plot.add_glyph(shared.sketch, bk.Scatter(x="x", y="y", **dots))
+    pixel = {"width": dx, "height": dy, "fill_color": None, "line_color": "white"}
+    plot.add_glyph(shared.probe, bk.Rect(x="x", y="y", **pixel))
+    # a pixel may be too small to be found: a cross about it can be seen
     for colour, width in (("black", 4), ("white", 1.5)):
-        plot.rect("x", "y", dx, dy, source=shared.probe, fill_color=None, line_color=colour,
-                  line_width=width)  # fmt: skip
-    # a pixel may be too small to be found: a cross beside it can be seen
-    plot.scatter("x", "y", source=shared.probe, marker="cross", size=17, line_color="black",
-                 line_width=4, angle=pi / 4)  # fmt: skip
-    plot.scatter("x", "y", source=shared.probe, marker="cross", size=16, line_color="white",
-                 line_width=1.5, angle=pi / 4)  # fmt: skip
+        cross = {"marker": "x", "size": 13, "line_color": colour, "line_width": width}
+        plot.add_glyph(shared.probe, bk.Scatter(x="x", y="y", **cross))

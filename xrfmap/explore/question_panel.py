@@ -9,7 +9,7 @@ from xrfmap.explore.widgets import SHEET, bk
 
 __all__ = ["INK_NAMES", "MOST_MAPS", "NOTHING", "OTHER_MAPS", "QuestionPanel"]
 
-MOST_MAPS = 6
+MOST_MAPS = 6  # plates in all, with the window and the mixture of colours
 NOTHING = "–"
 INK_NAMES = ("orange", "blue-green", "violet")
 OTHER_MAPS = {"all counts": "total_counts", "misfit": "deviance_per_dof"}

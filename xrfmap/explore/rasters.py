@@ -51,10 +51,11 @@ class Raster:
 def _made(title: str, values: Array, unit: str, said: Sequence[str]) -> Raster:
     span = fields.stretch(values)
     missing = int(np.count_nonzero(~np.isfinite(values)))
-    words = [*said, f"colours from {number(span.low)} to {number(span.high)}"]
+    words = [*said]
     if missing:
         words.append(f"{missing} pixels without a measurement in turquoise")
-    return Raster(title, values, span.low, span.high, unit, clean("; ".join(words) + "."))
+    caption = clean("; ".join(words) + "." if words else "")
+    return Raster(title, values, span.low, span.high, unit, caption)
 
 
 def raster(bench: Bench, name: str) -> Raster | None:

@@ -9,6 +9,7 @@ where the request comes from, come from this server's own page. Anything else ge
 from __future__ import annotations
 
 import hmac
+import logging
 import secrets
 import sys
 import webbrowser
@@ -99,6 +100,7 @@ class Page:
     """
 
     def __init__(self, subject: Subject, port: int = 0) -> None:
+        logging.getLogger("bokeh").setLevel(logging.ERROR)  # a closed page is no news
         settings.resources.set_value("server")  # never a network of others
         settings.allowed_ws_origin.unset_value()
         self.benches = [Bench(source) for source in subject.scans]

@@ -17,10 +17,12 @@ from xrfmap.explore.compare import compare
 from xrfmap.explore.finding_panel import DRAWN, EMPTY, WHOLE
 from xrfmap.explore.markup import contrast_table, family_table, message, sum_words
 from xrfmap.explore.outline import Corners, corners_text, mask_of, outline, parse_corners
+from xrfmap.explore.plates import Ring
 from xrfmap.explore.reading import SumSpectrum
 from xrfmap.explore.studyfile import Saved, add_area, take_back
 from xrfmap.io.images import read_mask
 from xrfmap.io.safe import safe_path
+from xrfmap.report.style import visible_text
 from xrfmap.settings import Area
 from xrfmap.studycheck import ROLE_WORDS
 
@@ -71,6 +73,7 @@ class AreaDesk:
     def __init__(self, session: Session) -> None:
         self._page = session
         self.slots = {"A": Slot(), "B": Slot()}
+        self.show_saved = True
 
     # -- what the study has -------------------------------------------------------------
 
@@ -92,15 +95,18 @@ class AreaDesk:
         layers = [layer.name for layer in study.layer] if study is not None else []
         layers += [word for word in ROLE_WORDS if word not in layers]
         page.finding.offer([area.name for area in areas], layers)
-        drawn = [area for area in areas if area.polygon_mm]
-        rings = [[*area.polygon_mm, area.polygon_mm[0]] for area in drawn if area.polygon_mm]
-        page.shared.saved.data = {
-            "xs": [[x for x, _ in ring] for ring in rings],
-            "ys": [[y for _, y in ring] for ring in rings],
-            "x": [float(np.mean([x for x, _ in ring[:-1]])) for ring in rings],
-            "y": [float(np.mean([y for _, y in ring[:-1]])) for ring in rings],
-            "name": [area.name for area in drawn],
-        }
+        self.draw()
+
+    def draw(self) -> None:
+        """Draw the outlines of the study's areas, and of A and B over them."""
+        rings = [
+            Ring(area.polygon_mm, visible_text(area.name), "saved")
+            for area in self._areas() if area.polygon_mm and self.show_saved
+        ]  # fmt: skip
+        rings += [
+            Ring(slot.corners, name, name) for name, slot in self.slots.items() if slot.corners
+        ]
+        self._page.shared.show_rings(rings)
 
     def _mask_of(self, name: str) -> tuple[Corners | None, Mask]:
         """Pixels of an area of the study."""
@@ -184,12 +190,7 @@ class AreaDesk:
             page.did(words, lambda: self.put(name, old))
             page.say("")
         self.slots[name] = slot
-        ring = [*slot.corners, slot.corners[0]] if slot.corners else []
-        page.shared.outlines[name].data = {
-            "xs": [[x for x, _ in ring]], "ys": [[y for _, y in ring]],
-            "x": [ring[0][0]] if ring else [], "y": [ring[0][1]] if ring else [],
-            "name": [name] if ring else [],
-        } if ring else {k: [] for k in ("xs", "ys", "x", "y", "name")}  # fmt: skip
+        self.draw()
         self.refresh()
         if slot.mask is not None and slot.spectrum is None:
             mask = slot.mask

@@ -20,7 +20,13 @@ __all__ = ["SpectrumPanel"]
 
 Array = npt.NDArray[np.float64]
 
-INKS = {"pixel": "#8a7f70", "A": style.ACCENT, "B": "#a84300"}
+INKS = {"mean": "#b5ab9b", "pixel": "#7a4a8c", "A": style.ACCENT, "B": "#a84300"}
+NAMES = {
+    "mean": "whole scan",
+    "pixel": f"pixel, {curves.TOGETHER} channels together",
+    "A": "area A",
+    "B": "area B",
+}
 FIT_INK = "#c22f1d"
 MODES = ("energy window", "zoom", "pan")
 TINY = 1e-12  # stands for no counts on a logarithmic axis: below its lower end
@@ -43,10 +49,11 @@ class SpectrumPanel:
         self.axis, self.in_kev = axis, in_kev
         self._window = window
         self._fit: AreaFit | None = None
-        self._pixels = 1
+        self._many: dict[str, int] = {}
         self._parts: list[curves.Component] = []
         self.sources = {
-            name: bk.ColumnDataSource({"x": [], "y": []}) for name in ("pixel", "A", "B", "fit")
+            name: bk.ColumnDataSource({"x": [], "y": []})
+            for name in ("mean", "pixel", "A", "B", "fit")
         }
         self.parts = bk.ColumnDataSource({k: [] for k in ("xs", "ys", "ink", "dash")})
         self.marks = bk.ColumnDataSource({k: [] for k in ("x", "y", "text", "ink")})
@@ -54,11 +61,10 @@ class SpectrumPanel:
         self.left = bk.ColumnDataSource({"x": [], "y": []})
         self.x_range = bk.Range1d(*self._whole())
         self.y_range = bk.Range1d(0.001, 100)
-        self.boxes = [bk.BoxAnnotation(fill_alpha=0.16, fill_color=style.ACCENT, visible=False,
-                                    line_color=style.ACCENT) for _ in range(2)]  # fmt: skip
+        self.box = bk.ColumnDataSource({"x0": [], "x1": []})
         self._tools: dict[str, list[Any]] = {"window": [], "zoom": [], "pan": []}
-        self.log = self._figure("log", self.boxes[0])
-        self.linear = self._figure("linear", self.boxes[1])
+        self.log = self._figure("log")
+        self.linear = self._figure("linear")
         self.linear.visible = False
         self.residual = self._residual()
         self.choice = bk.CheckboxButtonGroup(labels=[], active=[], stylesheets=[SHEET],
@@ -74,7 +80,7 @@ class SpectrumPanel:
             return 0.0, float(self.axis[-1])
         return 0.5, float(self.axis[-1])
 
-    def _figure(self, scale: str, box: Any) -> Any:
+    def _figure(self, scale: str) -> Any:
         plot = figure(
             name=f"spectrum-{scale}", height=270, sizing_mode="stretch_width", tools="",
             toolbar_location=None, x_range=self.x_range, y_axis_type=scale,
@@ -87,10 +93,11 @@ class SpectrumPanel:
             {"top": bk.Range1d(0, 1)},
             {"top": bk.LinearScale()},
         )
-        plot.add_layout(box)
+        plot.vstrip(x0="x0", x1="x1", source=self.box, fill_alpha=0.16, fill_color=style.ACCENT,
+                    line_color=style.ACCENT)  # fmt: skip
         plot.multi_line("xs", "ys", source=self.parts, line_color="ink", line_dash="dash",
                         line_width=1.3)  # fmt: skip
-        for name, width in (("pixel", 1.0), ("B", 1.4), ("A", 1.4)):
+        for name, width in (("mean", 1.0), ("pixel", 1.0), ("B", 1.4), ("A", 1.4)):
             plot.step("x", "y", source=self.sources[name], line_color=INKS[name],
                       line_width=width, mode="center")  # fmt: skip
         plot.line("x", "y", source=self.sources["fit"], line_color=FIT_INK, line_width=1.1)
@@ -185,13 +192,13 @@ class SpectrumPanel:
         else:
             values = curves.per_pixel(spectrum)
             source.data = {"x": self.axis, "y": np.maximum(values, TINY)}
-        if name == "A" and spectrum is not None:
-            self._pixels = spectrum.pixels
+        self._many[name] = spectrum.pixels if spectrum is not None else 0
         self._stretch()
+        self._tell_key()
 
     def show_fit(self, fit: AreaFit | None, pixels: int) -> None:
         """Show a fit with its components; None for nothing."""
-        self._fit, self._pixels = fit, pixels
+        self._fit = fit
         self.residual.visible = self.choice.visible = fit is not None
         if fit is None:
             self._parts = []
@@ -209,7 +216,7 @@ class SpectrumPanel:
             k for k, name in enumerate(names)
             if before is None or name in before or name not in known
         ]  # fmt: skip
-        self.choice.update(labels=names, active=active)
+        self.choice.update(labels=names, active=active, stylesheets=[SHEET, _inks(self._parts)])
         self._show_parts()
 
     def _show_parts(self) -> None:
@@ -220,9 +227,19 @@ class SpectrumPanel:
             "ink": [part.ink for part in shown],
             "dash": [list(part.dash) for part in shown],
         }
-        self.key.text = _key(shown, self._fit)
+        self._tell_key()
         self._show_marks()
         self._stretch()
+
+    def _tell_key(self) -> None:
+        """Tell what the lines mean, with their dashes."""
+        entries: list[tuple[str, tuple[float, ...], str]] = [
+            (INKS[name], (), NAMES[name]) for name in INKS if len(self.sources[name].data["y"])
+        ]
+        if self._fit is not None:
+            entries.append((FIT_INK, (), "fit"))
+        lines = "".join(_key_entry(*entry) for entry in entries)
+        self.key.text = f'<div class="key">{lines}</div>'
 
     def _show_marks(self) -> None:
         shown = [self._parts[k] for k in self.choice.active if k < len(self._parts)]
@@ -248,30 +265,27 @@ class SpectrumPanel:
         if not drawn:
             return
         inside = np.asarray(self.axis > (1.0 if self.in_kev else 20))
-        pixels = self._pixels if len(self.sources["A"].data["y"]) else 1
+        pixels = max(self._many.values(), default=1)
         bottom, top = curves.span_of(drawn, pixels, inside)
         self.y_range.update(start=bottom, end=top * 4)
         self.linear.y_range.update(start=0, end=top / 3.2 * 1.35)
 
     def show_window(self, window: tuple[float, float] | None) -> None:
         """Mark the energy window."""
-        for box in self.boxes:
-            if window is None:
-                box.visible = False
-            else:
-                box.update(left=window[0], right=window[1], visible=True)
+        ends = [] if window is None else [window]
+        self.box.data = {"x0": [low for low, _ in ends], "x1": [high for _, high in ends]}
 
 
-def _key(shown: Sequence[curves.Component], fit: AreaFit | None) -> str:
-    """Meaning of the lines, with their dashes."""
-    if fit is None:
-        return ""
-    entries: list[tuple[str, tuple[float, ...], str]] = [
-        (INKS["A"], (), "measured"),
-        (FIT_INK, (), "fit"),
-        *((part.ink, part.dash, part.label) for part in shown),
+def _inks(parts: Sequence[curves.Component]) -> str:
+    """Style sheet that gives each button the line of its component."""
+    rules = [
+        f".bk-btn:nth-child({n}) {{ border-left: 7px {'dashed' if part.dash else 'solid'} "
+        f"{part.ink}; }}"
+        for n, part in enumerate(parts, 1)
     ]
-    return '<div class="key">' + "".join(_key_entry(*entry) for entry in entries) + "</div>"
+    return "\n".join([".bk-btn.bk-active { background: #fff; color: #1f1d1a; }", *rules,
+                      ".bk-btn:not(.bk-active) { background: none; color: #5b554c; "
+                      "text-decoration: line-through; }"])  # fmt: skip
 
 
 def _key_entry(ink: str, dash: tuple[float, ...], name: str) -> str:

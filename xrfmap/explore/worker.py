@@ -142,7 +142,7 @@ class _Teller:
     def add(self, pixels: int) -> None:
         with self._lock:
             self._done += pixels
-            if self._done - self._told < self._total / 100 or self._done > self._total:
+            if self._done - self._told < self._total / 100 and self._done < self._total:
                 return
             self._told = self._done
             self._pipe.send(Message("progress", (self._words, self._done, self._total)))

@@ -6,6 +6,20 @@ window.addEventListener("resize", () => {
   waiting = window.setTimeout(measure, 200);
 });
 measure();
+// Corners of an outline that is being set: drawn on all maps, sent when closed.
+window.xrfmapCorner = (x, y) => {
+  const {x: xs, y: ys} = sketch.data;
+  const last = xs.length - 1;
+  const near = (a, b, step) => Math.abs(a - b) < step / 2;
+  if (last >= 0 && near(xs[last], x, grid.dx) && near(ys[last], y, grid.dy)) return;
+  sketch.data = {x: [...xs, x], y: [...ys, y]};
+};
+window.xrfmapClose = () => {
+  const {x, y} = sketch.data;
+  if (x.length < 3) return;
+  closed.data = {x: [...x], y: [...y], n: x.map(() => window.performance.now())};
+  sketch.data = {x: [], y: []};
+};
 const place = document.getElementById("maps");
 const move = (columns, rows) => {
   const middle = [
@@ -24,6 +38,19 @@ const move = (columns, rows) => {
 };
 place.addEventListener("keydown", (event) => {
   if (event.target !== place) return;
+  if (mode.active === 1) {
+    const {x, y} = sketch.data;
+    const keys = {
+      " ": () => probe.data.x.length && window.xrfmapCorner(probe.data.x[0], probe.data.y[0]),
+      Enter: window.xrfmapClose,
+      Backspace: () => { sketch.data = {x: x.slice(0, -1), y: y.slice(0, -1)}; },
+    };
+    if (event.key in keys) {
+      event.preventDefault();
+      keys[event.key]();
+      return;
+    }
+  }
   const far = event.shiftKey ? 10 : 1;
   const ways = {
     ArrowLeft: [-far, 0], ArrowRight: [far, 0], ArrowUp: [0, -far], ArrowDown: [0, far],
@@ -40,8 +67,11 @@ const typing = () => {
   return here && ["INPUT", "TEXTAREA", "SELECT"].includes(here.tagName);
 };
 document.addEventListener("keydown", (event) => {
-  if (event.key === "Escape" && probe.data.held.length && probe.data.held[0]) {
-    probe.data = {...probe.data, held: [0]};
+  if (event.key === "Escape") {
+    if (sketch.data.x.length) sketch.data = {x: [], y: []};
+    else if (probe.data.held.length && probe.data.held[0]) {
+      probe.data = {...probe.data, held: [0]};
+    }
   }
   if (event.key === "z" && (event.ctrlKey || event.metaKey) && !event.shiftKey && !typing()) {
     event.preventDefault();

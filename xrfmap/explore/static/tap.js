@@ -1,4 +1,8 @@
-// A click holds the pixel; a click on the held pixel lets the pointer lead again.
+// A click holds the pixel, or sets a corner; a click on the held pixel lets the pointer lead again.
+if (mode.active === 1) {
+  window.xrfmapCorner(cb_obj.x, cb_obj.y);
+  return;
+}
 if (mode.active !== 0) return;
 const column = Math.floor((cb_obj.x - grid.x0) / grid.dx);
 const row = Math.floor((cb_obj.y - grid.y0) / grid.dy);

@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from xrfmap.findings import Flag
 from xrfmap.pigments.dates import date_words, known_in, period_verdict
 from xrfmap.pigments.innocents import Innocence
-from xrfmap.pigments.matching import Match, Setting
+from xrfmap.pigments.matching import Match
 from xrfmap.pigments.schema import Material
 from xrfmap.pigments.sets import cheapest, covered_by, items_of
+from xrfmap.pigments.setting import Setting
 from xrfmap.pigments.words import element_names, join, next_check, one_or_more, sentence
 
 __all__ = ["COLOUR_WORDS", "colour_alarm", "colours_in", "shared_alarm"]

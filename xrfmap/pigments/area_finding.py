@@ -9,8 +9,9 @@ from xrfmap.pigments.cases import doubt_of
 from xrfmap.pigments.dates import date_words, dates_in
 from xrfmap.pigments.evidence import ElementEvidence
 from xrfmap.pigments.innocents import Innocence
-from xrfmap.pigments.matching import Match, Setting
+from xrfmap.pigments.matching import Match
 from xrfmap.pigments.sets import Explained, Item, covered_by
+from xrfmap.pigments.setting import Setting
 from xrfmap.pigments.words import element_names, join, one_or_more, sentence
 
 __all__ = ["area_finding"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from xrfmap.errors import InputError
 from xrfmap.findings import VERDICT_ORDER, AreaFinding, Flag, Verdict
@@ -13,11 +13,13 @@ from xrfmap.pigments.area_finding import area_finding
 from xrfmap.pigments.dates import decline_remark, region_of
 from xrfmap.pigments.evidence import AreaEvidence, evidence_from_area
 from xrfmap.pigments.flags import judge
+from xrfmap.pigments.further import seen_elsewhere
 from xrfmap.pigments.innocents import Innocence, innocent_sources
-from xrfmap.pigments.matching import Setting, match_all
+from xrfmap.pigments.matching import match_all
 from xrfmap.pigments.rule_files import load_rules
 from xrfmap.pigments.rulebase import RuleBase
 from xrfmap.pigments.sets import Explained, find_sets, items_of
+from xrfmap.pigments.setting import Setting
 from xrfmap.pigments.spread import alike_everywhere, with_places
 from xrfmap.pigments.words import element_names
 from xrfmap.settings import Area, Instrument, LayerEntry, Period
@@ -110,6 +112,8 @@ def assess(
     settings = [
         _setting(a, rules, span, instrument or Instrument(), region, left_out) for a in ready
     ]
+    shown = seen_elsewhere(settings)
+    settings = [replace(s, elsewhere=e) for s, e in zip(settings, shown, strict=True)]
     blank, blank_questions = alike_everywhere(settings)
     results = [_area(setting, blank) for setting in settings]
     flags = sorted(

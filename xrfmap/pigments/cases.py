@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from xrfmap.findings import Verdict
 from xrfmap.pigments.evidence import OVERLAPS, ElementEvidence
 from xrfmap.pigments.innocents import Innocence
-from xrfmap.pigments.matching import Match, Setting
+from xrfmap.pigments.matching import Match
+from xrfmap.pigments.setting import Setting
 
 __all__ = ["Case", "Doubt", "cases_of", "doubt_of", "group_cases", "worst"]
 

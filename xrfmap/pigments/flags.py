@@ -10,7 +10,8 @@ from xrfmap.pigments.cases import Case, cases_of, group_cases, worst
 from xrfmap.pigments.dates import date_words
 from xrfmap.pigments.evidence import OVERLAPS
 from xrfmap.pigments.innocents import Innocence
-from xrfmap.pigments.matching import Match, NearMiss, Setting
+from xrfmap.pigments.matching import Match, NearMiss
+from xrfmap.pigments.setting import Setting
 from xrfmap.pigments.words import element_names, join, next_check, one_or_more, sentence
 
 __all__ = ["Judged", "judge"]

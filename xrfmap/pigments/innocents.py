@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from xrfmap.pigments.amounts import Within, within
-from xrfmap.pigments.matching import Grade, Setting, graded
+from xrfmap.pigments.matching import Grade, graded
 from xrfmap.pigments.schema import Innocent
+from xrfmap.pigments.setting import Setting
 
 __all__ = ["Innocence", "innocent_sources"]
 

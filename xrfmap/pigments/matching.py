@@ -10,17 +10,17 @@ would bring.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 from xrfmap.findings import Verdict
-from xrfmap.pigments.amounts import Amounts, Within, within
-from xrfmap.pigments.dates import known_in, period_verdict, region_of
-from xrfmap.pigments.evidence import AreaEvidence
-from xrfmap.pigments.rulebase import RuleBase
+from xrfmap.pigments.amounts import Within, within
+from xrfmap.pigments.dates import known_in, period_verdict
+from xrfmap.pigments.further import Further, further_elements
 from xrfmap.pigments.schema import Companion, Material
+from xrfmap.pigments.setting import Setting
 
-__all__ = ["Cover", "Grade", "Match", "NearMiss", "Setting", "graded", "match_all"]
+__all__ = ["Cover", "Grade", "Match", "NearMiss", "graded", "match_all"]
 
 Grade = Literal["good", "doubtful", "named"]
 _BY_HOW_OFTEN: Mapping[str, Grade] = {
@@ -64,24 +64,6 @@ class Match:
 
 
 @dataclass(frozen=True)
-class Setting:
-    """What the matching of one area rests on."""
-
-    area: AreaEvidence
-    rules: RuleBase
-    period: tuple[int, int] | None
-    amounts: Amounts
-    colours: frozenset[str]
-    region: str | None = None
-    ignore: frozenset[str] = field(default_factory=frozenset)  # air and tube, not the object
-
-    @property
-    def present(self) -> tuple[str, ...]:
-        """Detected elements of the object."""
-        return tuple(s for s in self.area.present if s not in self.ignore)
-
-
-@dataclass(frozen=True)
 class NearMiss:
     """A material of the period that lacks further elements which it would bring."""
 
@@ -107,51 +89,24 @@ def match_all(setting: Setting) -> tuple[list[Match], list[NearMiss]]:
             continue
         if not known_in(material, setting.region):
             continue
-        status, text = _any_of(material, setting)
-        if status in ("excluded", "unlisted"):
+        further = further_elements(key, material, setting)
+        if further.rules_out:
             if period_verdict(material, setting.period, setting.region) != "out_of_period":
-                near.append(NearMiss(material.needed, f"{material.name} falls short: {text}"))
+                text = f"{material.name} falls short: {further.text}"
+                near.append(NearMiss(material.needed, text))
             continue
-        found = _match(key, material, setting, status, text)
+        found = _match(key, material, setting, further)
         if found is not None:
             matches.append(found)
     return sorted(matches, key=lambda m: (m.cost, m.material.earliest.low, m.material.name)), near
 
 
-def _any_of(material: Material, setting: Setting) -> tuple[str, str]:
-    """Status of the further elements: seen, weak, open, excluded, unlisted, or none asked."""
-    group = material.any_of
-    if group is None:
-        return "none", ""
-    lead = material.needed[0]
-    place = region_of(material, setting.region)
-    counting = [*group.any, *(place.any_of_too if place else [])]
-    seen = [e for e in counting if e in setting.present]
-    if seen:
-        return "seen", f"{', '.join(seen)} beside {lead}: {group.why}"
-    limits = {e: setting.amounts.limit(e, lead) for e in counting}
-    asked = ", ".join(counting)
-    known = [limit for limit in limits.values() if limit is not None]
-    if known and len(known) == len(limits) and max(known) < group.at_least:
-        return "excluded", (
-            f"none of {asked} reaches {max(known):.2g} of the {lead} by mass; {group.why}"
-        )
-    if any(e in setting.present for e in group.weaker):
-        weak = ", ".join(e for e in group.weaker if e in setting.present)
-        return "weak", f"{weak} beside {lead}, but none of {asked} seen; {group.why}"
-    if known:
-        return "open", f"the limits for {asked} are too high to rule it out"
-    return "unlisted", f"none of {asked} is reported; {group.why}"
-
-
-def _match(key: str, material: Material, setting: Setting, status: str, text: str) -> Match | None:
-    covers, support, against, excess = _needs(material, setting, status)
+def _match(key: str, material: Material, setting: Setting, further: Further) -> Match | None:
+    covers, support, against, excess = _needs(material, setting, further)
     if not covers:
         return None
-    if text and status in ("seen", "weak"):
-        support.append(text)
-    elif text:
-        against.append(text)
+    if further.text:
+        (against if further.status == "open" else support).append(further.text)
     companions = _companions(material, setting)
     support += [f"{e} fits: {cover.text}" for e, cover in companions.items()]
     conflicts = [
@@ -201,14 +156,11 @@ def _lacking(material: Material, setting: Setting) -> list[str]:
 
 
 def _needs(
-    material: Material, setting: Setting, status: str
+    material: Material, setting: Setting, further: Further
 ) -> tuple[dict[str, Cover], list[str], list[str], list[str]]:
     covers: dict[str, Cover] = {}
     support, against, excess = [], [], []
-    # Potassium in a spectrum comes from anywhere; in a bare list beside cobalt it was meant.
-    lead = setting.area.elements[material.needed[0]]
-    bare = lead.typed_in and lead.amount is None
-    grade: Grade = "doubtful" if status == "open" or (status == "weak" and not bare) else "good"
+    grade: Grade = "doubtful" if further.leaves_doubt else "good"
     for need in material.needs:
         text = f"{need.element} is present"
         fit, ratio_text = _ratio_fit(material, need.element, setting)

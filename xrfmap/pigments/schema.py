@@ -124,6 +124,7 @@ class AnyOf(_Strict):
     """Elements of which at least one must show beside the needed ones."""
 
     any: list[ElementSymbol] = Field(min_length=1)
+    always: list[ElementSymbol] = []  # never missing, so that one low limit rules it out
     weaker: list[ElementSymbol] = []  # these count too, but say less
     at_least: float = Field(gt=0, le=10)  # mass relative to the first needed element
     why: Text

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from xrfmap.findings import Verdict
 from xrfmap.pigments.innocents import Innocence
-from xrfmap.pigments.matching import Match, Setting
+from xrfmap.pigments.matching import Match
+from xrfmap.pigments.setting import Setting
 
 __all__ = ["Explained", "Item", "cheapest", "class_members", "covered_by", "find_sets", "items_of"]
 

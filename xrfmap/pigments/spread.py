@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from xrfmap.findings import Flag
 from xrfmap.layer_stack import lies_over_varnish
-from xrfmap.pigments.matching import Setting
+from xrfmap.pigments.setting import Setting
 from xrfmap.pigments.words import element_names, join, sentence
 from xrfmap.settings import LayerEntry
 

@@ -421,7 +421,10 @@ def _group(counts, first_pixel, plan, start_matrix, scale, given, tol, max_steps
     tries = np.zeros(lanes, np.int32)
     used = np.zeros(lanes, np.int32)
     for turn in range(max_steps):
-        blend = np.float32(1.0) if turn < _SCORING else _BLEND
+        # not when started from a fit: a first step that the expected curvature makes short
+        # would pass for the last one
+        scoring = turn < _SCORING and given.shape[0] == 0
+        blend = np.float32(1.0) if scoring else _BLEND
         _product(mu, bins, bp, bi, bv, a, lanes, _FLOOR)
         _residual(n, mu, ratio, weight, blend, lanes)
         _product(g, comps, cp, ci, cv, ratio, lanes, np.float32(0.0))

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -16,6 +18,10 @@ settings.load_profile("xrfmap")
 
 CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 REQUIRED = "XRFMAP_REQUIRE_BROWSER"
+ARGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
 _left_out: list[int] = []
 
 
@@ -58,3 +64,14 @@ def chromium_path() -> str:
     path = find_chromium()
     assert path is not None, "a test without the mark `browser` asks for Chromium"
     return path
+
+
+@pytest.fixture(scope="session")
+def browser(chromium_path: str) -> Iterator[Any]:
+    """Chromium for all tests: Playwright runs once in a process, not once in each module."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        found = play.chromium.launch(executable_path=chromium_path, args=ARGS)
+        yield found
+        found.close()

@@ -14,21 +14,6 @@ from xrfmap.report import style, write_report
 
 pytestmark = pytest.mark.browser
 
-ARGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
-
-
-@pytest.fixture(scope="session")
-def browser(chromium_path):
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        found = play.chromium.launch(executable_path=chromium_path, args=ARGS)
-        yield found
-        found.close()
-
 
 @pytest.fixture(scope="session")
 def report(tmp_path_factory, maps, spectra, study, findings, run):

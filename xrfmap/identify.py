@@ -205,7 +205,7 @@ def identify(
         refined = _regrow(counts, model, library, like.present)
     else:
         refined = _grow(counts, model, library, elements)
-    refined, judge = _prune(counts, refined, library, elements)
+    refined, judge = _prune(counts, refined, library, elements, like is not None)
     findings = _findings(refined, judge, library, metal, elements)
     return Found(
         findings, refined.model, refined.fit, counts, refined.parameters, refined.slopes,
@@ -322,10 +322,11 @@ def _regrow(
 ) -> Refined:
     """Start from known elements, add what is still missing, refine once."""
     chosen = [e for e in known if e in library]
-    refined = _strict(refine(counts, _with(model, chosen, library), steps=6))
+    refined = _strict(refine(counts, _with(model, chosen, library), steps=6, detector_known=True))
     added = _best(refined, library, tuple(library), chosen, Z_UNUSUAL)
     if added:
-        refined = refine(counts, _with(refined.model, chosen + added, library), steps=6)
+        model = _with(refined.model, chosen + added, library)
+        refined = refine(counts, model, steps=6, detector_known=True)
     return refined
 
 
@@ -381,38 +382,61 @@ def _prune(
     refined: Refined,
     library: dict[str, tuple[Emitter, ...]],
     elements: Sequence[str] | None,
+    detector_known: bool,
 ) -> tuple[Refined, Judge]:
     """Take out elements that the complete model does not need, the least sure first."""
     refined = _settled(refined)
+    if elements is not None:
+        return refined, Judge(refined)
+    changed = True
+    while changed:
+        refined, changed = _thinned(refined, library)
+        swap = _better_known(Judge(refined), refined.model, library)
+        if swap is not None:
+            chosen = [swap[1] if e == swap[0] else e for e in _elements(refined.model)]
+            refined, changed = replace(refined, model=_with(refined.model, chosen, library)), True
+        if changed:
+            refined = refine(counts, refined.model, steps=6, detector_known=detector_known)
+    return refined, Judge(refined)
+
+
+def _elements(model: SpectrumModel) -> list[str]:
+    return list(dict.fromkeys(e.element for e in model.emitters if e.kind == "element"))
+
+
+def _thinned(
+    refined: Refined, library: dict[str, tuple[Emitter, ...]]
+) -> tuple[Refined, bool]:
+    """Drop the least sure element again and again, shapes as they are, until all are sure."""
+    changed = False
     while True:
         judge = Judge(refined)
-        if elements is not None:
-            return refined, judge
-        chosen = list(
-            dict.fromkeys(e.element for e in refined.model.emitters if e.kind == "element")
+        margin = {
+            e: _margin(e, judge, library[e], refined.model) for e in _elements(refined.model)
+        }
+        weakest = min(margin, key=margin.__getitem__, default=None)
+        if weakest is None or margin[weakest] >= 0:
+            return refined, changed
+        changed = True
+        gone = {e.label for e in refined.model.emitters if e.kind == "element"}
+        gone = {label for label in gone if label.split()[0] == weakest}
+        keep = [k for k, label in enumerate(refined.fit.labels) if label not in gone]
+        model = refined.model.with_emitters(
+            [e for e in refined.model.emitters if e.label not in gone]
         )
-        margin = {e: _margin(e, judge, library[e], refined.model) for e in chosen}
-        weakest = min(chosen, key=margin.__getitem__, default=None)
-        if weakest is not None and margin[weakest] < 0:
-            chosen.remove(weakest)
-        else:
-            swap = _better_known(judge, refined.model, library, chosen, margin)
-            if swap is None:
-                return refined, judge
-            chosen[chosen.index(swap[0])] = swap[1]
-        refined = refine(counts, _with(refined.model, chosen, library), steps=6)
+        fit = refined.fit
+        fit = solve(fit.counts, fit.matrix[:, keep], fit.edges, model.labels)
+        refined = replace(refined, model=model, fit=fit)
 
 
 def _better_known(
-    judge: Judge,
-    model: SpectrumModel,
-    library: dict[str, tuple[Emitter, ...]],
-    chosen: Sequence[str],
-    margin: dict[str, float],
+    judge: Judge, model: SpectrumModel, library: dict[str, tuple[Emitter, ...]]
 ) -> tuple[str, str] | None:
     """Find an element for which a commoner one would do as well, and that one."""
-    for element in sorted(chosen, key=margin.__getitem__):
-        if element in COMMON or margin[element] > 30:
+    chosen = _elements(model)
+    margin = {e: _margin(e, judge, library[e], model) for e in chosen if e not in COMMON}
+    for element in sorted(margin, key=margin.__getitem__):
+        if margin[element] > 30:
             continue
         for rival, gain in _rivals(element, judge, model, library, chosen):
             if rival in COMMON and gain > -CLEAR_LEAD:

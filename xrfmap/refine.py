@@ -113,7 +113,12 @@ def merge(values: Array, edges: npt.NDArray[np.int64]) -> Array:
 
 
 def fit_sum(
-    counts: Array, model: SpectrumModel, *, model_error: float | None = None, rounds: int = 4
+    counts: Array,
+    model: SpectrumModel,
+    *,
+    model_error: float | None = None,
+    rounds: int = 4,
+    edges: npt.NDArray[np.int64] | None = None,
 ) -> SumFit:
     """Fit amplitudes to a spectrum with many counts.
 
@@ -127,6 +132,8 @@ def fit_sum(
         Relative model error; found from the fit where not given.
     rounds : int
         Rounds of reweighting with the fitted counts.
+    edges : ndarray of int, shape (bins + 1,), optional
+        Bins to use; a third of a peak width where not given.
 
     Returns
     -------
@@ -134,7 +141,8 @@ def fit_sum(
         Weighted least squares with the fitted counts as variance, which at the maximum
         solves the Poisson likelihood equations.
     """
-    edges = merge_edges(model.scale, model.energy_range, model.channels)
+    if edges is None:
+        edges = merge_edges(model.scale, model.energy_range, model.channels)
     matrix = merge(model.matrix(), edges)
     data = merge(np.asarray(counts, dtype=np.float64), edges)
     return solve(data, matrix, edges, model.labels, model_error=model_error, rounds=rounds)
@@ -172,7 +180,9 @@ def solve(
     )  # fmt: skip
 
 
-def refine(counts: Array, model: SpectrumModel, *, steps: int = 12) -> Refined:
+def refine(
+    counts: Array, model: SpectrumModel, *, steps: int = 12, detector_known: bool = False
+) -> Refined:
     """Refine the shapes of a model on a spectrum with many counts.
 
     Parameters
@@ -183,6 +193,9 @@ def refine(counts: Array, model: SpectrumModel, *, steps: int = 12) -> Refined:
         Starting shapes; its emitters stay as they are.
     steps : int
         Most Gauss-Newton steps.
+    detector_known : bool
+        Leave energy scale and peak shape as they are: for parts of a scan whose whole has
+        already been refined.
 
     Returns
     -------
@@ -190,9 +203,10 @@ def refine(counts: Array, model: SpectrumModel, *, steps: int = 12) -> Refined:
         Model, fit and parameters with standard errors. Parameters that the data say
         nothing about keep their start and its uncertainty.
     """
-    knobs = _knobs(counts, model)
+    knobs = _knobs(counts, model, detector_known)
     theta = np.array([k.start if k.now is None else k.now for k in knobs])
     fit = fit_sum(counts, _apply(model, knobs, theta), model_error=REFINE_ERROR)
+    edges = fit.edges  # the same bins throughout, or steps could not be compared
     cost = _cost(fit, theta, knobs)
     damping = 1e-3
     curvature = np.diag([1 / k.spread**2 for k in knobs])
@@ -204,7 +218,9 @@ def refine(counts: Array, model: SpectrumModel, *, steps: int = 12) -> Refined:
             lift = np.diag(np.diag(curvature)) * damping
             step = np.linalg.solve(curvature + lift, gradient)
             trial = np.clip(theta + step, [k.low for k in knobs], [k.high for k in knobs])
-            new = fit_sum(counts, _apply(model, knobs, trial), model_error=REFINE_ERROR)
+            new = fit_sum(
+                counts, _apply(model, knobs, trial), model_error=REFINE_ERROR, edges=edges
+            )
             new_cost = _cost(new, trial, knobs)
             if new_cost < cost:
                 moved = True
@@ -218,7 +234,7 @@ def refine(counts: Array, model: SpectrumModel, *, steps: int = 12) -> Refined:
         if gain < 0.1:  # of chi-square: a third of a standard error in one parameter
             break
     final = _apply(model, knobs, theta)
-    fit = fit_sum(counts, final)
+    fit = fit_sum(counts, final, edges=edges)
     spread = np.sqrt(np.diag(_inverse(curvature)))
     found = {k.name: (float(t), float(s)) for k, t, s in zip(knobs, theta, spread, strict=True)}
     slopes = _slopes(final, fit, knobs, theta)
@@ -272,7 +288,7 @@ def _on_group(
     return act
 
 
-def _knobs(counts: Array, model: SpectrumModel) -> list[_Knob]:
+def _knobs(counts: Array, model: SpectrumModel, detector_known: bool) -> list[_Knob]:
     """Parameters that this spectrum can say something about."""
     scale, response = model.scale, model.response
     gain = scale.kev_per_channel
@@ -292,7 +308,9 @@ def _knobs(counts: Array, model: SpectrumModel) -> list[_Knob]:
         _Knob("shelf_fraction", response.shelf_fraction, 0.005,
               0.0, 0.05, 1e-4, _on_response("shelf_fraction")),
     ]  # fmt: skip
-    if any(e.kind == "compton" for e in model.emitters):
+    if detector_known:
+        found = []
+    elif any(e.kind == "compton" for e in model.emitters):
         found += [
             _Knob("compton_shift", model.compton_shift, 0.1, 0.6, 1.4, 1e-3,
                   _on_model("compton_shift")),
@@ -464,7 +482,7 @@ def _normal_equations(
 
 def _with_errors(model: SpectrumModel, found: dict[str, tuple[float, float]]) -> SpectrumModel:
     names = ("zero_kev", "kev_per_channel", "noise_kev", "fano")
-    errors = {f"{name}_err": found[name][1] for name in names}
+    errors = {f"{name}_err": found[name][1] for name in names if name in found}
     return replace(model, scale=replace(model.scale, **errors))
 
 

@@ -324,7 +324,9 @@ def hats(energy_kev: Array, knots: Array) -> Array:
     return np.asarray(np.stack(columns, axis=1))
 
 
-def merge_edges(scale: EnergyScale, energy_range: tuple[float, float], channels: int) -> Array:
+def merge_edges(
+    scale: EnergyScale, energy_range: tuple[float, float], channels: int
+) -> npt.NDArray[np.int64]:
     """Borders of bins no wider than a third of a peak.
 
     Returns
@@ -335,11 +337,22 @@ def merge_edges(scale: EnergyScale, energy_range: tuple[float, float], channels:
     """
     first = int(np.clip(np.ceil(scale.channel(energy_range[0])), 0, channels - 2))
     last = int(np.clip(np.floor(scale.channel(energy_range[1])), first + 1, channels))
+    third = scale.fwhm(scale.energy(np.arange(last))) / 3 / scale.kev_per_channel
+    widths = np.maximum(third.astype(np.int64), 1).tolist()
     edges = [first]
     while edges[-1] < last:
-        width = scale.fwhm(scale.energy(edges[-1])) / 3 / scale.kev_per_channel
-        edges.append(min(edges[-1] + max(1, int(width)), last))
+        edges.append(min(edges[-1] + widths[edges[-1]], last))
     return np.array(edges, dtype=np.int64)
+
+
+@lru_cache(maxsize=128)
+def _relative_absorption(element: str) -> tuple[Array, Array]:
+    """Energies [keV] and attenuation of an element relative to light matter.
+
+    Steps of 10 eV: an absorption edge is as sharp as a channel.
+    """
+    energy = np.arange(ENERGY_MIN_KEV, 80.0, 0.01)
+    return energy, attenuation(element, energy) / material_attenuation(LIGHT, energy)
 
 
 @dataclass(frozen=True, eq=False)
@@ -466,10 +479,10 @@ class SpectrumModel:
         basis = hats(energy, self.knots)
         shape = np.ones(self.channels) if self.carrier is None else self.carrier
         if self.absorbers:
-            within = np.clip(energy, ENERGY_MIN_KEV, 200.0)
-            light = material_attenuation(LIGHT, within)
-            heavy = sum(k * attenuation(e, within) for e, k in self.absorbers.items())
-            shape = shape / (1 + heavy / light)
+            excess = np.ones(self.channels)
+            for element, mass in self.absorbers.items():
+                excess += mass * np.interp(energy, *_relative_absorption(element))
+            shape = shape / excess
         return np.asarray(basis * shape[:, None])
 
     def matrix(self) -> Array:

@@ -147,8 +147,12 @@ def _rings(entry: Evidence, where: str) -> tuple[int, int | None]:
             expected="the year of the youngest measured ring",
             remedy="add it",
         )
+    _check_statistics(entry, where)
+    rings = entry.sapwood_rings
     boundary = entry.boundary_year
-    if boundary is not None and boundary > last:
+    if boundary is None:
+        return last, last - rings if rings else None
+    if boundary > last:
         raise InputError(
             where,
             "boundary_year",
@@ -156,10 +160,7 @@ def _rings(entry: Evidence, where: str) -> tuple[int, int | None]:
             expected="the last heartwood ring, not after last_ring_year",
             remedy="correct one of the two years",
         )
-    rings = entry.sapwood_rings
-    if boundary is None and rings:
-        boundary = last - rings
-    if boundary is not None and rings is not None and boundary + rings != last:
+    if rings is not None and boundary + rings != last:
         raise InputError(
             where,
             "sapwood_rings",
@@ -167,6 +168,10 @@ def _rings(entry: Evidence, where: str) -> tuple[int, int | None]:
             expected="the number of rings after the boundary",
             remedy="correct one of the three values",
         )
+    return last, boundary
+
+
+def _check_statistics(entry: Evidence, where: str) -> None:
     low, high = entry.sapwood_low, entry.sapwood_high
     if high is not None and (low is None or high < low):
         raise InputError(
@@ -176,7 +181,6 @@ def _rings(entry: Evidence, where: str) -> tuple[int, int | None]:
             expected="a number not below sapwood_low, with sapwood_low given",
             remedy="give both",
         )
-    return last, boundary
 
 
 @dataclass(frozen=True)

@@ -109,37 +109,35 @@ def _match(key: str, material: Material, setting: Setting, further: Further) -> 
         (against if further.status == "open" else support).append(further.text)
     companions = _companions(material, setting)
     support += [f"{e} fits: {cover.text}" for e, cover in companions.items()]
-    conflicts = [
-        conflict
-        for conflict in material.conflicts
-        if conflict.element in setting.present and not _is_trace(setting, conflict.element)
-    ]
-    against += [f"{conflict.element} is present: {conflict.why}" for conflict in conflicts]
-    lacking = _lacking(material, setting)
-    against += lacking
-    cost = (
-        1.0
-        + _MIXED_COST * len(lacking)
-        + _RARITY_COST[material.rarity]
-        + _COMPANION_COST * len(companions)
-    )
-    cost += _CONFLICT_COST * bool(conflicts) + _WEAK_COST * (material.visibility == "weak")
-    cost += _DOUBT_COST * any(c.grade == "doubtful" for c in covers.values())
-    cost += _DOUBT_COST * (material.kind == "alteration")
-    hue = _hue_cost(material, setting)
-    cost += hue
-    if hue == _COLOUR_COST:
-        against.append(f"the area is called {', '.join(sorted(setting.colours))}")
+    odd, odd_cost = _oddities(material, setting)
+    cost = 1.0 + odd_cost + _COMPANION_COST * len(companions)
+    cost += _DOUBT_COST * any(cover.grade == "doubtful" for cover in covers.values())
     return Match(
         key,
         material,
         period_verdict(material, setting.period, setting.region),
         {**covers, **companions},
         tuple(support),
-        tuple(against),
+        (*against, *odd),
         cost,
         tuple(excess),
     )
+
+
+def _oddities(material: Material, setting: Setting) -> tuple[list[str], float]:
+    """Tell what makes a material less likely here, in words and as a cost."""
+    conflicts = [
+        f"{conflict.element} is present: {conflict.why}"
+        for conflict in material.conflicts
+        if conflict.element in setting.present and not _is_trace(setting, conflict.element)
+    ]
+    lacking = _lacking(material, setting)
+    hue = _hue_cost(material, setting)
+    colour = [f"the area is called {', '.join(sorted(setting.colours))}"]
+    cost = _RARITY_COST[material.rarity] + hue + _MIXED_COST * len(lacking)
+    cost += _CONFLICT_COST * bool(conflicts) + _WEAK_COST * (material.visibility == "weak")
+    cost += _DOUBT_COST * (material.kind == "alteration")
+    return [*conflicts, *lacking, *(colour if hue == _COLOUR_COST else [])], cost
 
 
 def _lacking(material: Material, setting: Setting) -> list[str]:

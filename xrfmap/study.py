@@ -33,6 +33,7 @@ from xrfmap.stages_fit import draw_areas, fit_points, map_scans, measure_areas, 
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 
 if TYPE_CHECKING:
+    from xrfmap.report.photographs import Photograph
     from xrfmap.chronology import Conclusion
     from xrfmap.pigments import AreaEvidence
 
@@ -96,6 +97,8 @@ def run_study(
 
 def _stages(run: Run, path: Path) -> Findings:
     started = time.perf_counter()
+    for number, image in enumerate(run.study.image, 1):
+        run.input_file(image.file, f"image[{number}].file")  # told now, not after the fits
     scans, points = read_inputs(run)
     draw_areas(run, scans)
     calibrate_inputs(run, scans, points)
@@ -106,6 +109,7 @@ def _stages(run: Run, path: Path) -> Findings:
         "findings": findings.model_dump(mode="json"),
         "study": run.study.model_dump(mode="json"),
         "made from": [item.key for item in (*scans, *points)],
+        "pictures": [run.digest(image.file) for image in run.study.image],
     }
     key = make_key("report", parts)
     if run.fresh or run.store.kept("report", key) is None:
@@ -254,6 +258,7 @@ def _publish(
             {s.name: s.spectra for s in scans if s.spectra is not None},
             fitted,
             dict(record),
+            photographs=_photographs(run, scans),
         )
         write_json(new / "findings.json", findings)
         seconds = time.perf_counter() - start
@@ -266,6 +271,20 @@ def _publish(
         files = run.store.move_in(new, PAGE, older=run.store.files_of("report"))
     run.store.keep("report", key, {}, files)
     run.progress.end(f"{len(files)} files")
+
+
+def _photographs(run: Run, scans: Sequence[Scanned]) -> dict[str, dict[str, Photograph]]:
+    """Pictures of the study laid over each scan."""
+    from xrfmap.io.images import read_image
+    from xrfmap.report.photographs import lay_over_scan
+
+    study = run.study
+    pictures = [
+        (image, read_image(run.input_file(image.file, f"image[{number}].file")))
+        for number, image in enumerate(study.image, 1)
+    ]
+    size = study.object.width_mm, study.object.height_mm
+    return {s.name: lay_over_scan(pictures, s.maps, size) for s in scans if s.maps is not None}
 
 
 def _place_maps(new: Path, scan: Scanned, number: int) -> None:

@@ -344,7 +344,7 @@ def test_every_control_has_a_name(opened):
         "Array.from(document.querySelectorAll("
         "'input, select, button, [role=group], [role=region]'))"
         ".filter(e => !(e.labels && e.labels.length) && !e.getAttribute('aria-label')"
-        " && !e.innerText.trim()).map(e => e.outerHTML)"
+        " && !e.textContent.trim()).map(e => e.outerHTML)"
     )
     assert nameless == []
 

@@ -19,11 +19,12 @@ from xrfmap.report.content import finding_tables
 from xrfmap.report.digest import checks, in_short, matters, open_points, split_reason
 from xrfmap.report.page import render_page
 from xrfmap.report.parts import Parts, ScanPart
+from xrfmap.report.photographs import Photograph, lay_over_scan
 from xrfmap.report.plates import build_atlas, slug
 from xrfmap.report.record import run_tables
 from xrfmap.report.tables import csv_text
 from xrfmap.report.words import VERDICT_MEANINGS, VERDICT_NAMES
-from xrfmap.settings import Study
+from xrfmap.settings import Image, Study
 
 HOSTILE = (
     "\"'><script>alert(1)</script><img src=x onerror=alert(2)>\x1b[31m\x9b&amp;{{7*7}}\u202eevil"
@@ -382,6 +383,28 @@ def test_numbers_keep_the_digits_their_error_allows(findings):
     assert cells[0][5].order == "51234.2"
 
 
+def test_picture_lies_where_its_control_points_say(maps):
+    # 100 pixels are 10 mm, and the picture starts at x = 20 mm, y = 15 mm; red left, blue right
+    picture = np.zeros((200, 300, 3), np.uint8)
+    picture[:, :150, 0] = picture[:, 150:, 2] = 255
+    points = [(0, 0, 20, 15), (300, 0, 50, 15), (0, 200, 20, 35)]
+    entry = Image(file="photo.png", control_points=points)
+    laid = lay_over_scan([(entry, picture), (entry, picture)], maps)
+    assert list(laid) == ["Photograph", "Photograph 2"]
+    shown = laid["Photograph"].pixels
+
+    def at(x, y):
+        rows, columns = shown.shape[:2]
+        # the scanned field runs from 3.6 to 51.6 mm and from 9.6 to 45.6 mm
+        return tuple(shown[int((y - 9.6) / 36 * rows), int((x - 3.6) / 48 * columns)])
+
+    assert at(34, 20) == (255, 0, 0)
+    assert at(36, 20) == (0, 0, 255)
+    grey = tuple(np.round(style.rgb(style.UNSURE) * 255).astype(int))
+    assert at(19, 20) == at(30, 14) == at(30, 36) == grey
+    assert laid["Photograph"].words.startswith("placed by 3 control points")
+
+
 @pytest.mark.parametrize(
     "picture", [np.zeros((4, 5, 4), np.uint8), np.zeros(4, np.uint8), np.zeros((4, 5), np.int64)]
 )
@@ -402,7 +425,7 @@ def test_page_of_a_large_scan_stays_under_15_mb_ci_part(study, findings):
     spectra = make_spectra(4096, lines)
     points = {f"p{n}": spectra for n in range(5)}
     photo = rng.integers(0, 255, (1200, 1500, 3), dtype=np.uint8)
-    scan = ScanPart("front", maps, build_atlas(maps), {"Photograph": photo})
+    scan = ScanPart("front", maps, build_atlas(maps), {"Photograph": Photograph(photo)})
     page = render_page(Parts(study, findings, [scan], {"front": spectra}, points, RUN))
     assert len(page.encode()) < 15e6
 

@@ -6,11 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.findings import Findings
+from xrfmap.report.photographs import Photograph
 from xrfmap.report.plates import Atlas
 from xrfmap.settings import Study
 
@@ -36,7 +35,7 @@ class ScanPart:
     name: str
     maps: xr.Dataset
     atlas: Atlas
-    photographs: Mapping[str, npt.NDArray[np.generic]]
+    photographs: Mapping[str, Photograph]
     scatters: Sequence[Chart] = ()
 
 

@@ -80,7 +80,7 @@ def frontispiece(scans: Sequence[ScanPart]) -> tuple[str, str, str, str] | None:
     """Picture beside the summary: the photograph, else the composite, else the first map."""
     for scan in scans:
         for name, picture in scan.photographs.items():
-            uri = pixels.data_uri(pixels.jpeg(picture, 900), "image/jpeg")
+            uri = pixels.data_uri(pixels.jpeg(picture.pixels, 900), "image/jpeg")
             return (
                 uri,
                 f"{name} of the scanned field",
@@ -114,7 +114,7 @@ def scan_context(scan: ScanPart, index: int, parts: Parts) -> dict[str, Any]:
         "has_outlines": bool(data["areas"] or data["points"]),
         "mix_colours": _mix_colours(scan.atlas),
         "photographs": [
-            (name, pixels.data_uri(pixels.jpeg(picture), "image/jpeg"))
+            (name, pixels.data_uri(pixels.jpeg(picture.pixels), "image/jpeg"), picture.words)
             for name, picture in scan.photographs.items()
         ],
         "scatters": scan.scatters,

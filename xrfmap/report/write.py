@@ -19,6 +19,7 @@ from xrfmap.report.figures.diagrams import date_bars
 from xrfmap.report.figures.maps import QUALITY
 from xrfmap.report.page import render_page
 from xrfmap.report.parts import Chart, Parts, ScanPart
+from xrfmap.report.photographs import Photograph, as_photograph
 from xrfmap.report.plates import BUDGET, build_atlas, slug
 from xrfmap.report.tables import Table, csv_text, write_csv
 from xrfmap.settings import Study
@@ -208,18 +209,21 @@ def _by_scan(given: Any, study: Study) -> dict[str, Any]:
 
 def _photographs(
     given: Mapping[str, Any], scans: Sequence[str]
-) -> dict[str, Mapping[str, npt.NDArray[np.generic]]]:
+) -> dict[str, dict[str, Photograph]]:
     """Pictures by scan; a plain mapping of pictures belongs to the first scan."""
-    if all(isinstance(value, Mapping) for value in given.values()):
-        return dict(given)
-    return {scans[0]: given} if scans else {}
+    several = all(isinstance(value, Mapping) for value in given.values())
+    by_scan = given if several else {scans[0]: given} if scans else {}
+    return {
+        scan: {name: as_photograph(picture) for name, picture in pictures.items()}
+        for scan, pictures in by_scan.items()
+    }
 
 
 def _scan_parts(
     folder: _Folder,
     maps: Mapping[str, xr.Dataset],
     study: Study,
-    photographs: Mapping[str, Mapping[str, npt.NDArray[np.generic]]],
+    photographs: Mapping[str, Mapping[str, Photograph]],
 ) -> list[ScanPart]:
     """Figures and tables of every scan; returns what the page shows of it."""
     parts: list[ScanPart] = []
@@ -271,9 +275,9 @@ def write_report(
     run : mapping, optional
         What ``run.json`` holds: versions, settings, inputs, timings.
     photographs : mapping, optional
-        Pictures registered to the scan: name, and an array of shape (y, x, 3) or (y, x) that
-        covers just the scanned field, uint8 or floats from 0 to 1. For several scans a mapping
-        of such mappings by the name of the scan.
+        Pictures registered to the scan: name, and a `Photograph` or an array of shape (y, x, 3)
+        or (y, x) that covers just the scanned field, uint8 or floats from 0 to 1. For several
+        scans a mapping of such mappings by the name of the scan.
     progress : callable, optional
         Told what is being written.
 

@@ -33,9 +33,9 @@ from xrfmap.stages_fit import draw_areas, fit_points, map_scans, measure_areas, 
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 
 if TYPE_CHECKING:
-    from xrfmap.report.photographs import Photograph
     from xrfmap.chronology import Conclusion
     from xrfmap.pigments import AreaEvidence
+    from xrfmap.report.photographs import Photograph
 
 __all__ = ["run_study"]
 

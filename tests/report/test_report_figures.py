@@ -107,6 +107,7 @@ def test_composite_colours_and_their_mixtures_stay_apart(sight):
 def test_element_map_says_unit_stretch_limit_and_mask(maps):
     ax = figures.element_map(maps, "Hg L")
     words = texts(ax)
+    assert "Hg L, mercury" in words
     assert "net counts [counts/s]" in words
     assert "from the 0.5 to the 99.5 percentile" in words
     assert "Detection limit 76 counts/s (median over pixels)" in words
@@ -192,6 +193,12 @@ def test_spectrum_is_logarithmic_with_named_lines(spectra):
     assert ax.get_xlabel() == "energy [keV]"
     assert ax.get_ylabel() == "counts per channel"
     assert all(name in words for name in ("Pb Lα", "Fe Kα", "Hg Lβ", "fit", "measured"))
+
+
+def test_a_spectrum_without_a_fit_of_its_own_has_named_lines_too(spectra):
+    words = texts(figures.fitted_spectrum(spectra, counts="max_pixel_counts"))
+    assert "Pb Lα" in words
+    assert "| fit |" not in words
 
 
 def test_only_the_parts_asked_for_are_drawn(spectra):

@@ -184,7 +184,7 @@ def layer_diagram(study: Study, findings: Findings, *, ax: Axes | None = None) -
     for index, ((name, entry, found), bar) in enumerate(zip(rows, bars, strict=True)):
         strata.barh(index, 1, height=1, color=_STRATA[index % len(_STRATA)], ec=style.INK, lw=0.6)
         strata.text(0.03, index - 0.14, style.figure_text(name, 34), va="center", fontsize=10)
-        strata.text(0.03, index + 0.24, style.figure_text(layer_note(entry, found), 44),
+        strata.text(0.03, index + 0.24, style.figure_text(layer_note(entry, found), 54),
                     va="center", fontsize=8, color=style.MUTED)  # fmt: skip
         _draw_bar(ax, index, bar, frame)
     return ax

@@ -10,7 +10,8 @@ import xarray as xr
 
 from xrfmap.report import fields, style
 from xrfmap.report.figures import furniture
-from xrfmap.report.words import number, share
+from xrfmap.report.marks import family_of
+from xrfmap.report.words import element_name, number, share
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,7 +69,8 @@ def element_map(
     span = fields.stretch(shown.values, *percentiles)
     ax = furniture.map_axes(shown.grid) if ax is None else ax
     image = furniture.show(ax, shown, span, style.MASK)
-    furniture.frame(ax, shown.grid, line)
+    pair = family_of(line)
+    furniture.frame(ax, shown.grid, f"{line}, {element_name(pair[0])}" if pair else line)
     furniture.scale_bar(ax, shown.grid)
     furniture.colour_bar(ax, image, f"net counts [{shown.unit}]")
     furniture.outline(ax, areas)

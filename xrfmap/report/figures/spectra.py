@@ -119,7 +119,7 @@ def fitted_spectrum(
                 linewidth=1.9, label="fit", zorder=4)  # fmt: skip
     ax.set_xlabel("energy [keV]")
     ax.set_ylabel("counts per channel")
-    labels = [label for label, _ in parts] or [str(c) for c in spectra.get("component", [])]
+    labels = [str(c) for c in spectra["component"].values] if "component" in spectra else []
     if name_lines and labels:
         marks = [m for m in line_marks(labels) if low < m.energy_kev < high]
         own = dict(parts) or None

@@ -139,7 +139,7 @@ def asked(monkeypatch):
         calls.append("fit")
         return SimpleNamespace(table=fake_table(), elements=findings(), spectra=fake_spectra())
 
-    monkeypatch.setattr("xrfmap.identify.find_elements", find_elements)
+    monkeypatch.setattr("xrfmap.finding.find_elements", find_elements)
     monkeypatch.setattr("xrfmap.maps.map_elements", map_elements)
     monkeypatch.setattr("xrfmap.maps.summed_spectra", lambda found: fake_spectra())
     monkeypatch.setattr("xrfmap.maps.fit_spectrum", fit_spectrum)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from xrfmap.calibrate import calibrate
-    from xrfmap.identify import find_elements
+    from xrfmap.finding import find_elements
     from xrfmap.io import open_point, open_scan
     from xrfmap.maps import fit_spectrum, map_elements
     from xrfmap.pigments import match_pigments
@@ -24,7 +24,7 @@ __version__ = "0.1.0"
 
 _HOME = {
     "calibrate": "xrfmap.calibrate",
-    "find_elements": "xrfmap.identify",
+    "find_elements": "xrfmap.finding",
     "fit_spectrum": "xrfmap.maps",
     "load_study": "xrfmap.settings",
     "map_elements": "xrfmap.maps",

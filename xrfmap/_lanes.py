@@ -193,7 +193,8 @@ def _log(x):
         t = (m - np.float32(1.0)) / (m + np.float32(1.0))
         s = t * t
         series = np.float32(1.0) + s * (
-            np.float32(1 / 3) + s * (np.float32(0.2) + s * (np.float32(1 / 7) + s * np.float32(1 / 9)))
+            np.float32(1 / 3)
+            + s * (np.float32(0.2) + s * (np.float32(1 / 7) + s * np.float32(1 / 9)))
         )
         out[k] = (exponent + big) * np.float32(0.69314718) + np.float32(2.0) * t * series
     return out
@@ -501,5 +502,15 @@ def fit_lanes(counts, plan, start_matrix, scale, given, tol, max_steps, out, lan
             np.empty((comps, lanes), np.float32),
         )
         _group(
-            counts, group * lanes, plan, start_matrix, scale, given, tol, max_steps, work, out, lanes
+            counts,
+            group * lanes,
+            plan,
+            start_matrix,
+            scale,
+            given,
+            tol,
+            max_steps,
+            work,
+            out,
+            lanes,
         )

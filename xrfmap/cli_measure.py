@@ -130,7 +130,7 @@ def maps(
 
     Example: `xrfmap maps front.h5 --out maps.nc`
     """
-    from xrfmap.identify import find_elements
+    from xrfmap.finding import find_elements
     from xrfmap.io import open_scan
     from xrfmap.io.results import write_maps, write_tiffs
     from xrfmap.maps import map_elements, summed_spectra

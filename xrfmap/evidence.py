@@ -121,7 +121,9 @@ class Judge:
         net = clean[: len(data)].T @ data / info
         rivals = self._rivals(scaled, [k for k in keep if amplitude[k] > 0])
         return [
-            Evidence(name, float(net[j]), float(info[j] ** -0.5), float(alone[j] ** -0.5), *rivals[j])
+            Evidence(
+                name, float(net[j]), float(info[j] ** -0.5), float(alone[j] ** -0.5), *rivals[j]
+            )
             for j, name in enumerate(labels)
         ]
 
@@ -151,9 +153,7 @@ class Judge:
             np.linalg.norm(own, axis=0), np.linalg.norm(scaled, axis=0)
         )
         best = cosine.argmax(axis=0)
-        return [
-            (self._labels[keep[k]], float(cosine[k, j])) for j, k in enumerate(best)
-        ]
+        return [(self._labels[keep[k]], float(cosine[k, j])) for j, k in enumerate(best)]
 
 
 def _pivoted(matrix: Array) -> tuple[Array, Array, npt.NDArray[np.int64]]:

@@ -324,9 +324,7 @@ def _pair_rows(
     return rows, pair_of
 
 
-def _null_lists(
-    t: Float, pattern: npt.NDArray[np.bool_]
-) -> tuple[npt.NDArray[np.generic], ...]:
+def _null_lists(t: Float, pattern: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.generic], ...]:
     """For each component and each bin it touches: which others touch that bin, and how."""
     comps = t.shape[1]
     entry_of = np.full((comps, comps), -1, np.int32)

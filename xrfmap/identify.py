@@ -35,7 +35,7 @@ from xrfmap.templates import (
 )
 from xrfmap.tube import DEFAULT_ANODE, DEFAULT_TUBE_KV
 
-__all__ = ["USUAL", "Found", "base_model", "find_elements", "identify"]
+__all__ = ["USUAL", "Found", "base_model", "elements_of_sum", "identify", "identify_part"]
 
 Array = npt.NDArray[np.float64]
 
@@ -213,13 +213,13 @@ def identify(
     )  # fmt: skip
 
 
-def find_elements(
+def elements_of_sum(
     scan: xr.Dataset,
     elements: Sequence[str] | None = None,
     *,
     energy_range: tuple[float, float] | None = None,
 ) -> Found:
-    """Find the elements of a calibrated scan or point spectrum.
+    """Find the elements of a point spectrum, or of the sum spectrum of a scan.
 
     Parameters
     ----------
@@ -259,9 +259,34 @@ def find_elements(
     return replace(found, summary=summary)
 
 
-def _library(
-    model: SpectrumModel, metal: str, anode: str | None
-) -> dict[str, tuple[Emitter, ...]]:
+def identify_part(counts: Array, like: Found, *, elements: Sequence[str] | None = None) -> Found:
+    """Find the elements of a part of a scan whose whole has been looked at.
+
+    Parameters
+    ----------
+    counts : ndarray, shape (channels,)
+        Sum spectrum of the part. [counts]
+    like : Found
+        Result on the whole: energy scale, peak shape, elements to try first.
+    elements : sequence of str, optional
+        Elements to take as given.
+    """
+    model = like.model
+    bare = base_model(
+        counts, model.scale, model.instrument, anode=like.anode, energy_range=model.energy_range
+    )
+    start = replace(
+        bare,
+        response=model.response,
+        compton_shift=model.compton_shift,
+        compton_fwhm_kev=model.compton_fwhm_kev,
+        cover=model.cover,
+        log_factors=model.log_factors,
+    )
+    return identify(counts, start, elements=elements, like=like)
+
+
+def _library(model: SpectrumModel, metal: str, anode: str | None) -> dict[str, tuple[Emitter, ...]]:
     """Families of every element that could be seen, sodium to uranium."""
     found = {}
     for z in range(11, 93):
@@ -404,16 +429,12 @@ def _elements(model: SpectrumModel) -> list[str]:
     return list(dict.fromkeys(e.element for e in model.emitters if e.kind == "element"))
 
 
-def _thinned(
-    refined: Refined, library: dict[str, tuple[Emitter, ...]]
-) -> tuple[Refined, bool]:
+def _thinned(refined: Refined, library: dict[str, tuple[Emitter, ...]]) -> tuple[Refined, bool]:
     """Drop the least sure element again and again, shapes as they are, until all are sure."""
     changed = False
     while True:
         judge = Judge(refined)
-        margin = {
-            e: _margin(e, judge, library[e], refined.model) for e in _elements(refined.model)
-        }
+        margin = {e: _margin(e, judge, library[e], refined.model) for e in _elements(refined.model)}
         weakest = min(margin, key=margin.__getitem__, default=None)
         if weakest is None or margin[weakest] >= 0:
             return refined, changed
@@ -488,15 +509,11 @@ def _evidence(
     judge: Judge, emitters: Sequence[Emitter], model: SpectrumModel
 ) -> dict[str, Evidence]:
     """Each family of an element judged with the element's other families left in."""
-    return {
-        e.label: judge.judge(e.label, judge.column_of(model.column(e))) for e in emitters
-    }
+    return {e.label: judge.judge(e.label, judge.column_of(model.column(e))) for e in emitters}
 
 
-def _margin(
-    element: str, judge: Judge, emitters: Sequence[Emitter], model: SpectrumModel
-) -> float:
-    """Standard errors of the best family that counts, above the element's threshold."""
+def _margin(element: str, judge: Judge, emitters: Sequence[Emitter], model: SpectrumModel) -> float:
+    """Tell by how many standard errors the best sound family exceeds the threshold."""
     needed = Z_USUAL if element in USUAL else Z_UNUSUAL
     evidence = _evidence(judge, emitters, model)
     sound = _sound(emitters, evidence)
@@ -643,7 +660,7 @@ def _lines_seen(
     judge: Judge,
     model: SpectrumModel,
 ) -> list[str]:
-    """Groups of lines that stand by themselves, the others of the family taken as known."""
+    """List the groups of lines that stand by themselves."""
     seen = []
     for emitter in emitters:
         if evidence[emitter.label].z < Z_LINE:

@@ -241,6 +241,7 @@ def _unified_table() -> tuple[Array, Array, Array]:
 
 def _acceptance(m: float) -> tuple[float, float]:
     """Range of estimates accepted for a true value m, in standard deviations."""
+
     # log ratio: -(x-m)^2/2 for x >= 0, x m - m^2/2 for x < 0. The range's ends share it.
     def ends(drop: float) -> tuple[float, float]:
         high = m + np.sqrt(2 * drop)

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from xrfmap.atomic import Line, edge_energy, families, family_cross_sections
-from xrfmap.detector import efficiency, escape
+from xrfmap.detector import efficiency
 from xrfmap.settings import Instrument
 
 __all__ = ["ANODES", "Family", "Group", "catalogue", "groups_of"]
@@ -36,7 +36,7 @@ RARE_COST = 6.0  # log-likelihood asked of a family that few paintings show
 COMMON_COST = 1.5
 THICK_POWER = {"K": 2.5, "L": 2.5, "M": 1.0}  # see `_bracket`
 KV_UNKNOWN = 60.0  # common tubes for scanning end at 50 or 60 kV
-CLUSTER_GAP_KEV = 0.06  # lines closer than half a peak width are seen as one
+CLUSTER_GAP_KEV, CLUSTER_GAP = 0.06, 0.01  # lines closer than half a peak width are seen as one
 SHARE_MIN = 2e-3  # weaker lines shift nothing
 ANODE_SUBSHELLS = 2.0  # L2 and L1 lines of the anode may be that much stronger than by photons
 SCATTER_ANGLES = (90.0, 115.0, 140.0, 165.0)  # degrees; the geometry is seldom known
@@ -91,7 +91,11 @@ class Group:
 def _group_names(found: list[Line], share: Array) -> tuple[str, ...]:
     """For each line, by energy, the strongest line of the cluster it belongs to."""
     names = [f"{line.element} {line.siegbahn}" for line in found]
-    cluster = np.cumsum([0, *(np.diff([line.energy_kev for line in found]) > CLUSTER_GAP_KEV)])
+    energy = np.array([line.energy_kev for line in found])
+    alpha = np.array([line.siegbahn.startswith("Ka") for line in found])
+    apart = np.diff(energy) > np.maximum(CLUSTER_GAP_KEV, CLUSTER_GAP * energy[1:])
+    # the two K-alpha lines keep their ratio whatever lies above, and shift as one
+    cluster = np.cumsum([0, *(apart & ~(alpha[1:] & alpha[:-1]))])
     leaders = {c: names[max(np.flatnonzero(cluster == c), key=share.__getitem__)] for c in cluster}
     return tuple(leaders[c] for c in cluster)
 
@@ -129,22 +133,6 @@ def _bracket(
         thick=thick / thick.sum(),
         extra=np.zeros(len(energy)),
         cost=RARE_COST if rare else COMMON_COST,
-    )
-
-
-def _with_escape(family: Family, material: str) -> Family:
-    """Add the detector's escape peaks of the strong lines."""
-    fraction, energy = escape(family.energy, material)
-    use = (fraction * family.thin > 1e-4) & (energy > 0.5)
-    return Family(
-        family.label,
-        family.group + tuple(f"{g} escape" for g, u in zip(family.group, use, strict=True) if u),
-        np.concatenate([family.energy, energy[use]]),
-        np.concatenate([family.thin, (fraction * family.thin)[use]]),
-        np.concatenate([family.thick, (fraction * family.thick)[use]]),
-        np.concatenate([family.extra, np.zeros(int(use.sum()))]),
-        family.cost,
-        family.anode,
     )
 
 
@@ -200,7 +188,7 @@ def catalogue(instrument: Instrument) -> tuple[Family, ...]:
             for element in symbols.split():
                 one = _excited(element, family, kv, instrument)
                 if one is not None:
-                    result.append(_with_escape(one, instrument.detector.material))
+                    result.append(one)
     for anode in (instrument.anode,) if instrument.anode else ANODES:
         for family in "KLM":
             one = _excited(anode, family, kv, instrument)
@@ -215,8 +203,6 @@ def groups_of(found: tuple[Family, ...]) -> tuple[Group, ...]:
     result = []
     for k, family in enumerate(found):
         for name in dict.fromkeys(family.group):
-            if name.endswith("escape"):
-                continue
             here = np.array([g == name for g in family.group])
             share = family.thin[here]
             energy = float(np.average(family.energy[here], weights=share))

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -18,28 +17,16 @@ import xarray as xr
 from xrfmap import limits
 from xrfmap.evidence import Judge
 from xrfmap.findings import ElementFinding
-from xrfmap.fit import Design, FitResult, fit_counts
-from xrfmap.identify import Found, base_model, find_elements, identify
+from xrfmap.fit import FitResult, fit_counts
+from xrfmap.identify import Found, elements_of_sum, identify_part
 from xrfmap.io.lazy import iter_blocks
-from xrfmap.lineshape import EnergyScale
-from xrfmap.refine import Refined, merge
-from xrfmap.scan import instrument_of
-from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
+from xrfmap.map_design import RATIO_SPREAD, MapDesign
+from xrfmap.refine import Refined
 
 __all__ = ["MapDesign", "SpectrumFit", "fit_spectrum", "map_elements", "summed_spectra"]
 
 Array = npt.NDArray[np.float64]
 Single = npt.NDArray[np.float32]
-
-MAP_PIECES = 9
-"""Pieces of the continuum per pixel; its fine shape is taken from the sum spectrum."""
-
-RATIO_SPREAD = 0.5
-"""Spread of the optical depth in front of a family from pixel to pixel.
-
-Half an optical depth is about 5 um of lead white before iron. It limits how far a
-weak family may be believed beside a strong one whose line ratio may vary.
-"""
 
 PIXEL_FIELDS = (
     "net_counts",
@@ -48,108 +35,6 @@ PIXEL_FIELDS = (
     "decision_threshold",
     "detection_limit",
 )
-
-
-@dataclass(frozen=True, eq=False)
-class MapDesign:
-    """Design for the pixels of a scan, with what varying line ratios do to it.
-
-    Attributes
-    ----------
-    design : Design
-        Columns: families, scatter, pile-up, continuum.
-    lines : tuple of str
-        Labels of the families, the first columns of the design.
-    typical : ndarray, shape (bins,)
-        Expected counts per bin in the mean pixel. [counts]
-    deviations : ndarray, shape (bins, lines)
-        Change of each family's column when its cover grows by :data:`RATIO_SPREAD`.
-    """
-
-    design: Design
-    lines: tuple[str, ...]
-    typical: Array
-    deviations: Array
-
-    @cached_property
-    def leakage(self) -> Array:
-        """Counts of each family mistaken for each other one, shape (lines, lines).
-
-        Entry (i, j): net counts that family i seems to gain per net count of family j when
-        the line ratio of j is off by one standard deviation, at the typical spectrum.
-        """
-        matrix = self.design.matrix
-        weight = 1 / np.maximum(self.typical, 1e-3 * self.typical.mean())
-        info = (matrix * weight[:, None]).T @ matrix
-        info[np.diag_indices_from(info)] *= 1 + 1e-9
-        effect = np.linalg.solve(info, (matrix * weight[:, None]).T @ self.deviations)
-        leak = effect[: len(self.lines)]
-        leak[np.diag_indices_from(leak)] = 0.0  # of its own ratio a family gains nothing new
-        return np.asarray(leak)
-
-    @classmethod
-    def of(cls, found: Found, *, pixels: int, ratio_spread: float = RATIO_SPREAD) -> MapDesign:
-        """Design from the elements found on the sum spectrum.
-
-        Parameters
-        ----------
-        found : Found
-            Elements and refined shapes.
-        pixels : int
-            Pixels in the sum, for the typical spectrum.
-        ratio_spread : float
-            See :data:`RATIO_SPREAD`; 0 where line ratios are known not to vary.
-        """
-        present = set(found.present)
-        wanted = {
-            line for e in found.elements if e.verdict == "present" for line in e.lines
-        }
-        model = found.model
-        elements = [
-            e for e in model.emitters
-            if e.kind == "element" and e.element in present and e.label in wanted
-        ]  # fmt: skip
-        others = [e for e in model.emitters if e.kind != "element"]
-        model = replace(
-            model,
-            emitters=(*elements, *others),
-            knots=continuum_knots(model.energy_range, MAP_PIECES),
-            carrier=_carrier(found),
-            absorbers={},  # their edges are in the carrier already
-        )
-        edges = merge_edges(model.scale, model.energy_range, model.channels)
-        matrix = merge(model.matrix(), edges)
-        keep = matrix.sum(axis=0) > 0
-        labels = tuple(name for name, k in zip(model.labels, keep, strict=True) if k)
-        design = Design(np.ascontiguousarray(matrix[:, keep]), edges, labels)
-        typical = merge(found.sum_counts, edges) / pixels
-        lines = tuple(e.label for e in elements)
-        deviations = _deviations(model, len(lines), edges, ratio_spread)
-        return cls(design, lines, np.maximum(typical, 1e-6), deviations)
-
-
-def _carrier(found: Found) -> Array:
-    """Continuum of the sum spectrum as a shape, so that few pieces bend it per pixel."""
-    model, fit = found.model, found.fit
-    basis = model.continuum()
-    shape = np.asarray(basis @ fit.amplitude[-basis.shape[1] :])
-    top = float(shape.max())
-    if top <= 0:
-        return np.ones(model.channels)
-    return np.asarray(np.maximum(shape / top, 1e-3))
-
-
-def _deviations(
-    model: SpectrumModel, lines: int, edges: npt.NDArray[np.int64], spread: float
-) -> Array:
-    columns = []
-    for emitter in model.emitters[:lines]:
-        cover = model.cover.get(emitter.label, 0.3)
-        moved = replace(model, cover={**model.cover, emitter.label: cover + spread})
-        columns.append(merge(moved.column(emitter) - model.column(emitter), edges))
-    if not columns:
-        return np.zeros((len(edges) - 1, 0))
-    return np.column_stack(columns)
 
 
 def map_elements(
@@ -186,8 +71,9 @@ def map_elements(
     see :mod:`xrfmap.limits`. `net_counts` are those of the maximum of the likelihood with
     the bound at zero taken back (a family held at zero shifts the overlapping ones by up to
     0.4 of its own error), set to zero where they would be negative: sum spectra over an
-    area rather than maps where an element is faint. `net_counts_err` holds counting statistics, the correlation
-    with overlapping families, and what varying line ratios of strong neighbours may feign.
+    area rather than maps where an element is faint. `net_counts_err` holds counting
+    statistics, the correlation with overlapping families, and what varying line ratios of
+    strong neighbours may feign.
     """
     ny, nx, _ = scan["counts"].shape
     plan = MapDesign.of(found, pixels=ny * nx, ratio_spread=ratio_spread)
@@ -220,7 +106,7 @@ def map_elements(
 
 
 def pixel_values(result: FitResult, plan: MapDesign) -> dict[str, Single]:
-    """Turn a fit into the per-pixel fields, each of shape (pixels, lines). [counts]"""
+    """Turn a fit into the per-pixel fields, in counts, each (pixels, lines)."""
     n = len(plan.lines)
     amplitude = result.amplitude[:, :n]
     variance = result.variance[:, :n]
@@ -242,9 +128,9 @@ def pixel_values(result: FitResult, plan: MapDesign) -> dict[str, Single]:
     return {name: np.array(value, dtype=np.float32) for name, value in values.items()}
 
 
-def _ahead(blocks: Iterator[tuple[slice, slice, npt.NDArray[np.generic]]]) -> Iterator[
-    tuple[slice, slice, npt.NDArray[np.generic]]
-]:
+def _ahead(
+    blocks: Iterator[tuple[slice, slice, npt.NDArray[np.generic]]],
+) -> Iterator[tuple[slice, slice, npt.NDArray[np.generic]]]:
     """Read the next block while the present one is worked on."""
     end = object()
     with ThreadPoolExecutor(1) as reader:
@@ -266,9 +152,7 @@ def _dataset(
 ) -> xr.Dataset:
     units = {"deviance_per_dof": "1", "fit_ok": "1"}
     data = {n: (("line", "y", "x"), v, {"units": "counts"}) for n, v in fields.items()}
-    data |= {
-        n: (("y", "x"), v, {"units": units.get(n, "counts")}) for n, v in plane.items()
-    }  # type: ignore[misc]
+    data |= {n: (("y", "x"), v, {"units": units.get(n, "counts")}) for n, v in plane.items()}  # type: ignore[misc]
     maps = xr.Dataset(data, coords={"line": list(plan.lines), "y": scan["y"], "x": scan["x"]})
     maps["live_time"] = scan["live_time"]
     scale = found.model.scale
@@ -369,27 +253,11 @@ def fit_spectrum(
         Net counts with errors and limits for every family in the range.
     """
     if like is None:
-        found = find_elements(spectrum, elements, energy_range=energy_range)
+        found = elements_of_sum(spectrum, elements, energy_range=energy_range)
     else:
         counts = np.asarray(spectrum["counts"], dtype=np.float64)
-        found = identify(counts, _start(counts, like), elements=elements, like=like)
+        found = identify_part(counts, like, elements=elements)
     return SpectrumFit(_table(found, spectrum), found.elements, summed_spectra(found), found)
-
-
-def _start(counts: Array, like: Found) -> SpectrumModel:
-    """Bare model for a part of a scan, with the shapes of the whole."""
-    model = like.model
-    bare = base_model(
-        counts, model.scale, model.instrument, anode=like.anode, energy_range=model.energy_range
-    )
-    return replace(
-        bare,
-        response=model.response,
-        compton_shift=model.compton_shift,
-        compton_fwhm_kev=model.compton_fwhm_kev,
-        cover=model.cover,
-        log_factors=model.log_factors,
-    )
 
 
 def _table(found: Found, spectrum: xr.Dataset) -> xr.Dataset:
@@ -417,4 +285,3 @@ def _table(found: Found, spectrum: xr.Dataset) -> xr.Dataset:
     table["total_counts"] = float(found.sum_counts.sum())
     table.attrs = found.model.scale.to_attrs()
     return table
-

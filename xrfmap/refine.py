@@ -326,7 +326,10 @@ def _knobs(counts: Array, model: SpectrumModel, detector_known: bool) -> list[_K
     for emitter in model.emitters:
         if emitter.kind == "element":
             found += _ratio_knobs(emitter, model, fit)
-        elif emitter.kind == "rayleigh" and fit.net(emitter.label)[0] > 25 * fit.net(emitter.label)[1]:
+        elif (
+            emitter.kind == "rayleigh"
+            and fit.net(emitter.label)[0] > 25 * fit.net(emitter.label)[1]
+        ):
             found.append(
                 _Knob(f"cover {emitter.label}", 0.0, 0.5, -2.0, 2.0, 1e-3,
                       _on_cover(emitter.label))
@@ -373,8 +376,16 @@ def _ratio_knobs(emitter: Emitter, model: SpectrumModel, fit: SumFit) -> list[_K
             size = len(emitter.energies)
             name = f"ratio {label} {emitter.lines[group[np.argmax(shares[group])]]}"
             found.append(
-                _Knob(name, 0.0, GROUP_SPREAD, -0.7, 0.7, 1e-3, _on_group(label, group, size),
-                      float(model.log_factors.get(label, np.zeros(size))[group[0]]))
+                _Knob(
+                    name,
+                    0.0,
+                    GROUP_SPREAD,
+                    -0.7,
+                    0.7,
+                    1e-3,
+                    _on_group(label, group, size),
+                    float(model.log_factors.get(label, np.zeros(size))[group[0]]),
+                )
             )
     return found
 
@@ -388,12 +399,12 @@ def _apply(model: SpectrumModel, knobs: list[_Knob], theta: Array) -> SpectrumMo
 def _cost(fit: SumFit, theta: Array, knobs: list[_Knob]) -> float:
     """Minus twice the log-likelihood, with the plausible spread of the parameters."""
     chi2 = np.sum((fit.counts - fit.fitted) ** 2 / fit.variance + np.log(fit.variance))
-    return float(chi2 + sum(((t - k.start) / k.spread) ** 2 for t, k in zip(theta, knobs, strict=True)))
+    return float(
+        chi2 + sum(((t - k.start) / k.spread) ** 2 for t, k in zip(theta, knobs, strict=True))
+    )
 
 
-def _slopes(
-    model: SpectrumModel, fit: SumFit, knobs: list[_Knob], theta: Array
-) -> Array:
+def _slopes(model: SpectrumModel, fit: SumFit, knobs: list[_Knob], theta: Array) -> Array:
     """Change of the fitted spectrum with each parameter at fixed amplitudes, per bin.
 
     Energy scale and widths act through the derivatives of the spectrum of all peaks: a

@@ -21,10 +21,10 @@ from xrfmap.scale_templates import (
     Merged,
     Templates,
     artefacts,
+    continuum,
     line_columns,
     peak_moves,
     robust_loss,
-    splines,
 )
 
 __all__ = ["FANO", "FANO_RANGE", "NOISE_RANGE", "Fit", "Judgement", "fit_amounts", "judge"]
@@ -38,6 +38,7 @@ NOISE2, NOISE2_SPREAD = 0.006, 0.01  # keV^2, 77 eV; hardly a bound
 NOISE_RANGE = (0.02, 0.17)  # keV
 FANO_RANGE = (0.08, 0.2)  # a drifting gain looks like a larger Fano factor
 STEP_ZERO, STEP_GAIN = 0.06, 0.012  # keV and relative; half a peak width
+ANODES_TRIED = 3  # those with most scatter when all are allowed together
 NOISE_LOSS = 0.484  # mean of the loss for Gaussian residuals, by quadrature
 
 
@@ -145,7 +146,7 @@ def fit_amounts(
         [
             line_columns(data, templates, scale, keep),
             artefacts(data, scale, templates.escape_table),
-            splines(data, scale),
+            continuum(data, scale),
         ]
     )
     return Fit.solved(data, columns, keep, weight)
@@ -153,13 +154,15 @@ def fit_amounts(
 
 def _with_best_anode(data: Merged, templates: Templates, fit: Fit, weight: Array) -> Fit:
     """Keep the scatter of one anode, the one that explains most: a tube has one target."""
+    amounts = np.sqrt(fit.of_families())
+    seen = {str(a): float(amounts[templates.anode == a].sum()) for a in set(templates.anode)}
+    seen.pop("", None)
     best, least = fit, np.inf
-    for anode in dict.fromkeys(templates.anode[templates.anode != ""]):
-        here = (templates.anode == "") | (templates.anode == anode)
+    for anode in sorted(seen, key=lambda a: (-seen[a], a))[:ANODES_TRIED]:
+        here = templates.with_anode(anode)
         chosen = here[fit.keep]
-        some = np.concatenate(
-            [chosen, chosen, np.ones(fit.columns.shape[1] - 2 * len(chosen), bool)]
-        )
+        rest = np.ones(fit.columns.shape[1] - 2 * len(chosen), dtype=bool)
+        some = np.concatenate([chosen, chosen, rest])
         trial = Fit.solved(data, fit.columns[:, some], fit.keep & here, weight)
         loss = float(np.sum(robust_loss(trial.chi2))) + trial.cost(templates)
         if loss < least:
@@ -192,7 +195,7 @@ def judge(data: Merged, templates: Templates, start: EnergyScale, steps: int = 3
         fit = fit_amounts(data, templates, scale, robust / data.variance, allowed)
         if step == 0:
             fit = _with_best_anode(data, templates, fit, robust / data.variance)
-            allowed = (templates.anode == "") | (templates.anode == fit.anode(templates))
+            allowed = templates.with_anode(fit.anode(templates))
         robust = 1.0 / (1.0 + fit.chi2 / NU)
         if step == steps:
             break
@@ -228,7 +231,8 @@ def _step(
     data: Merged, templates: Templates, fit: Fit, scale: EnergyScale, robust: Array
 ) -> EnergyScale:
     """One Gauss-Newton step in zero, gain, noise^2 and Fano, amplitudes free."""
-    moves = peak_moves(data, templates, fit.line_areas(templates), scale)
+    narrow = np.where(templates.extra > 0, 0.0, fit.line_areas(templates))
+    moves = peak_moves(data, templates, narrow, scale)  # Compton peaks may lie anywhere
     root = np.sqrt(robust / data.variance)
     design = np.hstack([fit.columns[:, fit.amounts > 0], moves]) * root[:, None]
     noise2 = scale.noise_kev**2

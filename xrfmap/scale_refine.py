@@ -12,12 +12,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.line_catalogue import Group, groups_of
 from xrfmap.lineshape import FWHM_PER_SIGMA, EnergyScale, Response, peaks
 from xrfmap.scale_model import FANO, FANO_RANGE, NOISE_RANGE, Fit, Judgement, fit_amounts
-from xrfmap.scale_templates import NU, WIDTH_TERM, Merged, Templates, merge, peak_moves
+from xrfmap.scale_templates import (
+    NU,
+    WIDTH_TERM,
+    Merged,
+    Templates,
+    group_slopes,
+    merge,
+    peak_moves,
+)
 
-__all__ = ["LineShift", "Refined", "refine"]
+__all__ = ["LineShift", "Refined", "Solved", "linearised", "refine"]
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -27,6 +34,8 @@ REST_KEV = 2e-5  # a scale that moves less is at rest
 CLEAN = 0.85  # share of a line in the peaks within one sigma of its place
 CLEAN_ERR_KEV = 0.012  # a worse place says nothing
 SPREAD_MAX_KEV = 0.05  # a wider group moves when its inner ratios change
+FLOOR_COMPTON_KEV = 0.3  # the scattering angle is not known
+FLOOR_FWHM = 0.01  # of the width: a real peak is not that symmetric
 FLOOR_KEV = 0.001  # tabulated energies and chemical shifts (common practice, no source)
 SHAPE_ERROR = 0.01  # of a peak; real peaks are not Gaussian to better than this
 OUTLIER = 4.0  # standard errors
@@ -75,7 +84,7 @@ class Refined:
     chi2_per_dof : float
         Of the shifts about a straight line; NaN for two lines or fewer.
     covariance : ndarray, shape (2, 2)
-        Of an offset [keV] and a relative stretch of the energies.
+        Of zero [keV] and gain [keV per channel].
     """
 
     scale: EnergyScale
@@ -85,8 +94,18 @@ class Refined:
 
     def energy_err(self, energy_kev: float) -> float:
         """Return the standard error of the scale at an energy. [keV]."""
-        at = np.array([1.0, energy_kev])
+        scale = self.scale
+        at = np.array([1.0, (energy_kev - scale.zero_kev) / scale.kev_per_channel])
         return float(np.sqrt(at @ self.covariance @ at))
+
+    @property
+    def spread_kev(self) -> float:
+        """Weighted scatter of the lines in use about the scale; NaN without any."""
+        if not self.used:
+            return float("nan")
+        weight = np.array([1.0 / (s.err_kev**2 + FLOOR_KEV**2) for s in self.used])
+        shift = np.array([s.shift_kev for s in self.used])
+        return float(np.sqrt(np.average(shift**2, weights=weight)))
 
     @property
     def used(self) -> tuple[LineShift, ...]:
@@ -126,110 +145,143 @@ def _amounts(
 
 
 def _least_squares(
-    design: Array, right: Array, weight: Array, prior: Array, pull: Array
+    design: Array, right: Array, weight: Array, prior: Array, last_pull: float
 ) -> tuple[Array, Array]:
-    """Solution and covariance, the latter inflated by chi-square where that exceeds one."""
+    """Last four parameters and covariance; counting errors grow by chi-square above one."""
+    value, _ = _solved(design, right, weight, prior, last_pull)
+    chi2 = np.sum(weight * (right - design @ value) ** 2) / max(len(right) - len(value), 1)
+    value, inverse = _solved(design, right, weight / max(1.0, float(chi2)), prior, last_pull)
+    return value[-4:], inverse[-4:, -4:]
+
+
+def _solved(
+    design: Array, right: Array, weight: Array, prior: Array, last_pull: float
+) -> tuple[Array, Array]:
+    """Weighted least squares with independent priors on some parameters."""
     gram = (design.T * weight) @ design + np.diag(prior)
     diagonal = np.diag(gram)
     norm = 1.0 / np.sqrt(np.maximum(diagonal, 1e-15 * diagonal.max()))  # a column may be empty
     scaled = gram * np.outer(norm, norm)
     scaled[np.diag_indices_from(scaled)] += 1e-10
     inverse = np.linalg.inv(scaled) * np.outer(norm, norm)
-    value = inverse @ ((design.T * weight) @ right + pull)
-    chi2 = np.sum(weight * (right - design @ value) ** 2) / max(len(right) - len(value), 1)
-    return value, np.asarray(inverse * max(1.0, float(chi2)))
+    side = (design.T * weight) @ right
+    side[-1] += last_pull
+    return inverse @ side, np.asarray(inverse)
 
 
-def _round(
-    data: Merged, templates: Templates, scale: EnergyScale, allowed: Mask
-) -> tuple[EnergyScale, Array, Array]:
-    """One step; returns the scale, and the covariances of (zero, gain) and of (noise^2, Fano)."""
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """One linearised step.
+
+    Attributes
+    ----------
+    fit : Fit
+        Amplitudes on the scale before the step.
+    weight : ndarray, shape (b,)
+    columns, moves, slopes : ndarray, shape (b, ...)
+        Changes with amplitudes and tail; zero, gain, noise^2, Fano; place of each group.
+    value, covariance : ndarray, shape (4,), (4, 4)
+        Step in zero, gain, noise^2, Fano.
+    """
+
+    fit: Fit
+    weight: Array
+    columns: Array
+    moves: Array
+    slopes: Array
+    value: Array
+    covariance: Array
+
+    def moved(self, scale: EnergyScale) -> EnergyScale:
+        """Apply the step to the scale."""
+        zero, gain, noise2, fano = self.value
+        low, high = NOISE_RANGE[0] ** 2, NOISE_RANGE[1] ** 2
+        return replace(
+            scale,
+            zero_kev=float(scale.zero_kev + zero),
+            kev_per_channel=float(scale.kev_per_channel + gain),
+            noise_kev=float(np.sqrt(np.clip(scale.noise_kev**2 + noise2, low, high))),
+            fano=float(np.clip(scale.fano + fano, *FANO_RANGE)),
+        )
+
+
+def linearised(data: Merged, templates: Templates, scale: EnergyScale, allowed: Mask) -> Solved:
+    """Amplitudes, and the step in scale and widths that fits best.
+
+    Every group of lines may be off by a little of its own, with a Gaussian prior: so no line
+    weighs more than its tabulated energy and the shape of a real peak allow, however many
+    counts it holds, and the covariance holds that uncertainty.
+    """
     fit, weight = _amounts(data, templates, scale, allowed)
     area = fit.line_areas(templates)
+    slopes = group_slopes(data, templates, area, scale)
+    columns = np.hstack([fit.columns[:, fit.amounts > 0], _tail(data, templates, area, scale)])
+    present = np.flatnonzero(np.bincount(templates.group, area, len(templates.groups)) > 0)
     moves = peak_moves(data, templates, area, scale)
-    design = np.hstack(
-        [fit.columns[:, fit.amounts > 0], _tail(data, templates, area, scale), moves]
-    )
+    design = np.hstack([columns, slopes[:, present], moves])
     prior = np.zeros(design.shape[1])
+    own = slice(columns.shape[1], columns.shape[1] + len(present))
+    prior[own] = 1.0 / _floor(templates, scale)[present] ** 2
     prior[-1] = 1.0 / FANO_LOOSE**2
     value, covariance = _least_squares(
-        design, data.counts - fit.model, weight, prior, prior * (FANO - scale.fano)
+        design, data.counts - fit.model, weight, prior, prior[-1] * (FANO - scale.fano)
     )
-    delta = value[-4:]
-    noise2 = np.clip(scale.noise_kev**2 + delta[2], NOISE_RANGE[0] ** 2, NOISE_RANGE[1] ** 2)
-    moved = replace(
-        scale,
-        zero_kev=float(scale.zero_kev + delta[0]),
-        kev_per_channel=float(scale.kev_per_channel + delta[1]),
-        noise_kev=float(np.sqrt(noise2)),
-        fano=float(np.clip(scale.fano + delta[3], *FANO_RANGE)),
-    )
-    own = covariance[-4:, -4:]
-    return moved, own[:2, :2], own[2:, 2:]
+    return Solved(fit, weight, columns, moves, slopes, value, covariance)
 
 
-def _clean_groups(
-    data: Merged, templates: Templates, scale: EnergyScale, area: Array
-) -> list[tuple[Group, Mask]]:
-    """Find the groups of lines that stand clear of all others, each with a mask of its lines."""
-    family_start = np.concatenate([[0], np.cumsum([len(f.energy) for f in templates.families])])
+def _floor(templates: Templates, scale: EnergyScale) -> Array:
+    """Say how well the place of each group is known, apart from counting. [keV]."""
+    energy = np.array([g.energy for g in templates.groups])
+    floor = np.hypot(FLOOR_KEV, FLOOR_FWHM * scale.fwhm(energy))
+    wide = np.bincount(templates.group, templates.extra, len(templates.groups)) > 0
+    return np.asarray(np.where(wide, FLOOR_COMPTON_KEV, floor))
+
+
+def _clean_groups(templates: Templates, scale: EnergyScale, area: Array) -> list[int]:
+    """Find the groups of lines that stand clear of all others."""
+    sigma = np.hypot(scale.fwhm(templates.energy), templates.extra) / FWHM_PER_SIGMA
+    total = np.bincount(templates.group, area, len(templates.groups))
     result = []
-    for group in groups_of(templates.families):
-        first, last = family_start[group.family], family_start[group.family + 1]
-        mine = np.zeros(len(area), dtype=bool)
-        mine[first:last] = np.array(templates.families[group.family].group) == group.label
-        if area[mine].sum() <= 0 or group.spread > SPREAD_MAX_KEV or templates.extra[mine].any():
+    for k in np.flatnonzero(total > 0):
+        group, mine = templates.groups[k], templates.group == k
+        loose = group.spread > SPREAD_MAX_KEV and not group.label.endswith("Ka1")
+        if loose or templates.extra[mine].any():
             continue
-        reach = float(scale.fwhm(group.energy)) / FWHM_PER_SIGMA
-        sigma = np.hypot(scale.fwhm(templates.energy), templates.extra) / FWHM_PER_SIGMA
-        height = area / sigma * np.exp(-0.5 * ((templates.energy - group.energy) / sigma) ** 2)
-        away = (
-            area
-            / sigma
-            * np.exp(
-                -0.5 * (np.maximum(np.abs(templates.energy - group.energy) - reach, 0) / sigma) ** 2
-            )
-        )
-        if height[mine].sum() > CLEAN * (height[mine].sum() + away[~mine].sum()):
-            result.append((group, mine))
+        distance = np.abs(templates.energy - group.energy)
+        reach = np.where(mine, 0.0, float(scale.fwhm(group.energy)) / FWHM_PER_SIGMA)
+        height = area / sigma * np.exp(-0.5 * (np.maximum(distance - reach, 0) / sigma) ** 2)
+        if height[mine].sum() > CLEAN * height.sum():
+            result.append(int(k))
     return result
 
 
 def _shifts(
-    data: Merged, templates: Templates, scale: EnergyScale, allowed: Mask
+    templates: Templates, solved: Solved, data: Merged, clean: list[int]
 ) -> tuple[list[LineShift], Array]:
     """Shift of each clean line against the scale, and their covariance."""
-    fit, weight = _amounts(data, templates, scale, allowed)
-    area = fit.line_areas(templates)
-    clean = _clean_groups(data, templates, scale, area)
-    if not clean:
-        return [], np.zeros((0, 0))
-    slopes = [
-        -peak_moves(data, templates, np.where(mine, area, 0.0), scale)[:, 0] for _, mine in clean
-    ]
-    widths = peak_moves(data, templates, area, scale)[:, 2:]
-    tail = _tail(data, templates, area, scale)
-    design = np.hstack([fit.columns[:, fit.amounts > 0], tail, widths, np.stack(slopes, axis=1)])
-    none = np.zeros(design.shape[1])
-    value, covariance = _least_squares(design, data.counts - fit.model, weight, none, none)
+    # the lines move instead of the scale
+    design = np.hstack([solved.columns, solved.moves[:, 2:], solved.slopes[:, clean]])
+    right, none = data.counts - solved.fit.model, np.zeros(design.shape[1])
+    value, _ = _solved(design, right, solved.weight, none, 0.0)
+    chi2 = np.sum(solved.weight * (right - design @ value) ** 2) / max(len(right) - len(value), 1)
+    value, inverse = _solved(design, right, solved.weight / max(1.0, float(chi2)), none, 0.0)
     n = len(clean)
-    shift, own = value[-n:], covariance[-n:, -n:]
+    shift, own = value[-n:], inverse[-n:, -n:]
     error = np.sqrt(np.diag(own))
     good = np.flatnonzero(error < CLEAN_ERR_KEV)
+    counts = np.bincount(templates.group, solved.fit.line_areas(templates), len(templates.groups))
     found = [
         LineShift(
-            clean[k][0].label, clean[k][0].energy, float(shift[k]), float(error[k]),
-            float(area[clean[k][1]].sum()), True,
+            templates.groups[clean[k]].label, templates.groups[clean[k]].energy, float(shift[k]),
+            float(error[k]), float(counts[clean[k]]), True,
         )
         for k in good
     ]  # fmt: skip
     return found, own[np.ix_(good, good)]
 
 
-def _straight_line(
-    shifts: list[LineShift], covariance: Array
-) -> tuple[Array, list[LineShift], float]:
-    """Covariance of offset and slope, lines with outliers marked, chi-square per dof."""
+def _agreement(shifts: list[LineShift], covariance: Array) -> tuple[list[LineShift], float]:
+    """Mark the lines that are off a straight line; chi-square per degree of freedom of the rest."""
     energy = np.array([s.energy_kev for s in shifts])
     shift = np.array([s.shift_kev for s in shifts])
     used = np.ones(len(energy), dtype=bool)
@@ -238,8 +290,8 @@ def _straight_line(
     while True:
         weight = np.linalg.inv(full[np.ix_(used, used)])
         d = design[used]
-        inverse = np.linalg.inv(d.T @ weight @ d)
-        residual = shift - design @ (inverse @ (d.T @ weight @ shift[used]))
+        line = np.linalg.lstsq(d.T @ weight @ d, d.T @ weight @ shift[used], rcond=1e-12)[0]
+        residual = shift - design @ line
         dof = int(used.sum()) - 2
         chi2 = float(residual[used] @ weight @ residual[used]) / dof if dof > 0 else np.nan
         pull = np.where(used, np.abs(residual) / np.sqrt(np.diag(full)), 0.0)
@@ -247,8 +299,7 @@ def _straight_line(
         if pull[worst] < OUTLIER or used.sum() <= max(3, 0.75 * len(used)):
             break
         used[worst] = False
-    marked = [replace(s, used=bool(u)) for s, u in zip(shifts, used, strict=True)]
-    return inverse * max(1.0, np.nan_to_num(chi2, nan=1.0)), marked, chi2
+    return [replace(s, used=bool(u)) for s, u in zip(shifts, used, strict=True)], chi2
 
 
 def refine(counts: Array, templates: Templates, start: Judgement) -> Refined:
@@ -266,37 +317,37 @@ def refine(counts: Array, templates: Templates, start: Judgement) -> Refined:
     Returns
     -------
     Refined
-        Errors are those of a straight line through the clean lines, inflated by their
-        chi-square, where there are three or more; else those of the fit to the whole
-        spectrum together with 1 eV for the tabulated energies.
+        Errors hold the counting statistics, inflated where residuals or the places of the
+        clean lines ask for it, and the uncertainty of the place of each line.
     """
     allowed = start.amounts > 0
     scale = start.scale
-    fwhm = float(scale.fwhm(3.0)) / scale.kev_per_channel
-    data = merge(counts, 0.75 * fwhm)
+    data = merge(counts, 0.75 * float(scale.fwhm(3.0)) / scale.kev_per_channel)
     for _ in range(ROUNDS):
-        moved, covariance, widths = _round(data, templates, scale, allowed)
+        solved = linearised(data, templates, scale, allowed)
+        moved = solved.moved(scale)
         ends = data.edge[[0, -1]]
         change = np.max(np.abs(moved.energy(ends) - scale.energy(ends)))
         scale = moved
         if change < REST_KEV:
             break
-    shifts, own = _shifts(data, templates, scale, allowed)
+    solved = linearised(data, templates, scale, allowed)
+    clean = _clean_groups(templates, scale, solved.fit.line_areas(templates))
+    shifts, own = _shifts(templates, solved, data, clean) if clean else ([], np.zeros((0, 0)))
     chi2 = np.nan
-    in_energy = _by_energy(covariance, scale)
-    in_energy[0, 0] += FLOOR_KEV**2
     if len(shifts) >= 3:
-        in_energy, shifts, chi2 = _straight_line(shifts, own)
+        shifts, chi2 = _agreement(shifts, own)
+    covariance = solved.covariance * max(1.0, np.nan_to_num(chi2))
+    places, widths = covariance[:2, :2], covariance[2:, 2:]
     ordered = tuple(sorted(shifts, key=lambda s: s.energy_kev))
-    result = Refined(scale, ordered, chi2, in_energy)
     noise2_err, fano_err = np.sqrt(np.diag(widths + _width_floor(ordered, scale)))
     errors = {
-        "zero_kev_err": result.energy_err(scale.zero_kev),
-        "kev_per_channel_err": float(np.sqrt(in_energy[1, 1])) * scale.kev_per_channel,
+        "zero_kev_err": float(np.sqrt(places[0, 0])),
+        "kev_per_channel_err": float(np.sqrt(places[1, 1])),
         "noise_kev_err": float(noise2_err) / (2 * scale.noise_kev),
         "fano_err": float(fano_err),
     }
-    return replace(result, scale=replace(scale, **errors))
+    return Refined(replace(scale, **errors), ordered, chi2, places)
 
 
 def _width_floor(shifts: tuple[LineShift, ...], scale: EnergyScale) -> Array:
@@ -306,11 +357,3 @@ def _width_floor(shifts: tuple[LineShift, ...], scale: EnergyScale) -> Array:
     error = 2 * WIDTH_ERROR * scale.fwhm(energy) ** 2
     loose = np.diag([1 / NOISE2_LOOSE**2, 1 / FANO_LOOSE**2])
     return np.asarray(np.linalg.inv((design.T / error**2) @ design + loose))
-
-
-def _by_energy(covariance: Array, scale: EnergyScale) -> Array:
-    """Covariance of (zero, gain) as that of offset and relative slope over energy."""
-    # E' = (z + dz) + (g + dg) c = E + (dz - dg z / g) + (dg / g) E
-    g, z = scale.kev_per_channel, scale.zero_kev
-    turn = np.array([[1.0, -z / g], [0.0, 1.0 / g]])
-    return np.asarray(turn @ covariance @ turn.T)

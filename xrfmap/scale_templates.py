@@ -16,7 +16,7 @@ from scipy.signal import fftconvolve
 from scipy.special import ndtr
 
 from xrfmap.detector import escape
-from xrfmap.line_catalogue import Family
+from xrfmap.line_catalogue import Family, Group, groups_of
 from xrfmap.lineshape import EPSILON_KEV, FWHM_PER_SIGMA, EnergyScale
 
 __all__ = [
@@ -24,11 +24,12 @@ __all__ = [
     "Merged",
     "Templates",
     "artefacts",
+    "continuum",
+    "group_slopes",
     "line_columns",
     "merge",
     "peak_moves",
     "robust_loss",
-    "splines",
 ]
 
 Array = npt.NDArray[np.float64]
@@ -39,6 +40,7 @@ SPILL_ERROR = 0.006  # of the highest neighbour: tails and shelves that are not 
 CONTINUUM_ERROR = 0.01
 NU = 4.0  # Student's degrees of freedom of the loss; 4 keeps 90 % efficiency for Gaussian data
 KNOT_KEV = 2.0  # continuum knots; wider than any peak, narrower than the hump of the tube
+LEAST_LEVEL = 0.1  # counts per bin; without it an empty stretch would have no continuum
 REACH = 5.0  # sigma; 3e-7 of a peak lies beyond
 WIDTH_TERM = FWHM_PER_SIGMA**2 * EPSILON_KEV
 
@@ -107,13 +109,18 @@ def merge(counts: Array, fwhm_channels: float) -> Merged:
     return Merged(y, np.arange(len(y) + 1.0) * factor - 0.5, base, variance)
 
 
-def splines(data: Merged, scale: EnergyScale) -> Array:
-    """Non-negative smooth basis over the bins, shape (b, k)."""
+def continuum(data: Merged, scale: EnergyScale) -> Array:
+    """Non-negative smooth basis over the bins, shape (b, k).
+
+    The level under the peaks times cubic splines: it follows the steep parts of a continuum
+    with few knots, and can still sink where peaks stand so dense that the level is too high.
+    """
     energy = scale.energy(0.5 * (data.edge[1:] + data.edge[:-1]))
     count = max(4, int((energy[-1] - energy[0]) / KNOT_KEV))
     inner = np.linspace(energy[0] - 1e-6, energy[-1] + 1e-6, count)
     knots = np.concatenate([[inner[0]] * 3, inner, [inner[-1]] * 3])
-    return np.asarray(BSpline.design_matrix(energy, knots, 3).toarray())
+    basis = BSpline.design_matrix(energy, knots, 3).toarray()
+    return np.asarray(basis * np.maximum(data.base, LEAST_LEVEL)[:, None])
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,8 +130,10 @@ class Templates:
     Attributes
     ----------
     families : tuple of Family
-    row : ndarray of int, shape (lines,)
-        Family of each line.
+    groups : tuple of Group
+        Lines seen as one peak, all of one family.
+    row, group : ndarray of int, shape (lines,)
+        Family and group of each line.
     energy, extra, thin, thick : ndarray, shape (lines,)
         As in :class:`~xrfmap.line_catalogue.Family`.
     main : ndarray, shape (families,)
@@ -135,7 +144,9 @@ class Templates:
     """
 
     families: tuple[Family, ...]
+    groups: tuple[Group, ...]
     row: npt.NDArray[np.intp]
+    group: npt.NDArray[np.intp]
     energy: Array
     extra: Array
     thin: Array
@@ -148,9 +159,14 @@ class Templates:
     def of(cls, families: tuple[Family, ...], material: str) -> Templates:
         """Flatten a catalogue, for a sensor of `material`."""
         grid = np.arange(0.2, 100.0, 0.1)
+        groups = groups_of(families)
+        number = {(g.family, g.label): k for k, g in enumerate(groups)}
+        names = [(k, name) for k, f in enumerate(families) for name in f.group]
         return cls(
             families,
-            np.repeat(np.arange(len(families)), [len(f.energy) for f in families]),
+            groups,
+            np.array([k for k, _ in names]),
+            np.array([number[name] for name in names]),
             np.concatenate([f.energy for f in families]),
             np.concatenate([f.extra for f in families]),
             np.concatenate([f.thin for f in families]),
@@ -159,6 +175,11 @@ class Templates:
             np.array([f.anode for f in families]),
             np.stack([grid, *escape(grid, material)]),
         )
+
+    def with_anode(self, anode: str) -> Mask:
+        """Families that remain with this anode; its own element could not be told from it."""
+        own = np.array([f.label.split()[0] == anode for f in self.families])
+        return np.asarray(np.where(self.anode == "", ~own, self.anode == anode))
 
     def windows(self, data: Merged, scale: EnergyScale, use: Mask) -> list[_Window]:
         """Stretches of bins that the chosen lines reach; wide lines apart from narrow ones."""
@@ -236,4 +257,15 @@ def peak_moves(data: Merged, templates: Templates, area: Array, scale: EnergySca
         row = np.zeros(len(window.line), dtype=np.intp)
         for k, part in enumerate((density, density * channel, wider, WIDTH_TERM * wider * energy)):
             result[k] += window.add(np.diff(part, axis=1), row, shape)[0]
+    return result.T
+
+
+def group_slopes(data: Merged, templates: Templates, area: Array, scale: EnergyScale) -> Array:
+    """Change of the spectrum when a group of lines moves up in energy, shape (b, groups)."""
+    shape = (len(templates.groups), len(data.counts))
+    result = np.zeros(shape)
+    for window in templates.windows(data, scale, area > 0):
+        density = np.exp(-0.5 * window.u**2) * (area[window.line] / window.sigma)[:, None]
+        change = -np.diff(density / np.sqrt(2 * np.pi), axis=1)
+        result += window.add(change, templates.group[window.line], shape)
     return result.T

@@ -105,7 +105,7 @@ def _map(run: Run, scan: Scanned, path: Path) -> tuple[dict[str, Any], list[Path
 
 def _found(run: Run, scan: Scanned) -> Found:
     """Elements of a scan with the model that describes it; found once in a run."""
-    from xrfmap.identify import find_elements
+    from xrfmap.finding import find_elements
 
     if scan.found is None:
         settings = run.study.maps

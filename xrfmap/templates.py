@@ -262,9 +262,7 @@ def _line_groups(
     return found
 
 
-def _compton(
-    source: Emitter, word: str, instrument: Instrument, material: Material
-) -> Emitter:
+def _compton(source: Emitter, word: str, instrument: Instrument, material: Material) -> Emitter:
     """Compton-scattered lines with the profile that a material's electrons give them.
 
     Electrons of light atoms give a narrow hump, those of heavier ones a broad one; their

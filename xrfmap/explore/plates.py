@@ -130,7 +130,7 @@ def plate_size(width: float, plates: int, aspect: float) -> tuple[int, int, int]
     """
     columns = plates if plates <= 3 else 2 if plates == 4 else 3
     columns = max(columns, 1)
-    tallest = 400 if plates <= columns else 280
+    tallest = 400 if plates <= columns else 215
     inner = (width - AXIS_PX) / columns - GAP_PX
     inner = max(min(inner, tallest / aspect), 90)
     return int(inner), max(round(inner * aspect), 40), columns

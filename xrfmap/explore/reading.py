@@ -7,9 +7,10 @@ lock, so that two cores take half the time. Only a few blocks are in memory at o
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from threading import Event, Lock
 from typing import Any
 
@@ -17,7 +18,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.io.lazy import iter_blocks
+from xrfmap.io.lazy import BLOCK_BYTES, block_shape, iter_blocks, stored_of
+from xrfmap.io.stored import StoredCounts
 
 __all__ = [
     "Bands",
@@ -74,7 +76,11 @@ class _Pass:
 def _shares(counts: xr.DataArray, wanted: Mask, threads: int) -> list[Mask]:
     """Split wanted pixels by rows of blocks, so that no block is read twice."""
     data = counts.data
-    tall = data.chunks[0] if hasattr(data, "chunks") else (-(-data.shape[0] // threads),) * threads
+    if hasattr(data, "chunks"):
+        tall = data.chunks[0]
+    else:
+        step = block_shape(data.shape, data.dtype.itemsize)[0]
+        tall = [min(step, data.shape[0] - row) for row in range(0, data.shape[0], step)]
     shares = [np.zeros_like(wanted) for _ in range(threads)]
     row, turn = 0, 0
     for height in tall:
@@ -104,12 +110,15 @@ def _over_blocks(
             work(rows, columns, block)
             going.add(int(share[rows, columns].sum()))
 
-    if len(shares) < 2:
-        for share in shares:
-            run(share)
+    _in_threads([partial(run, share) for share in shares])
+
+
+def _in_threads(jobs: Sequence[Callable[[], None]]) -> None:
+    if len(jobs) == 1:
+        jobs[0]()
         return
-    with ThreadPoolExecutor(len(shares)) as pool:
-        for result in [pool.submit(run, share) for share in shares]:
+    with ThreadPoolExecutor(max(1, min(MOST_THREADS, os.cpu_count() or 1))) as pool:
+        for result in [pool.submit(job) for job in jobs]:
             result.result()
 
 
@@ -149,12 +158,32 @@ def window_map(
     if not 0 <= low < high <= counts.shape[2]:
         raise ValueError(f"channels {low} to {high} are not a range of 0 to {counts.shape[2]}")
     result = np.zeros(counts.shape[:2])
+    stored = stored_of(counts.data)
+    if stored is not None and stored.chunk is not None and stored.chunk[2] < stored.shape[2]:
+        _over_channels(stored, low, high, result, _Pass(result.size, tell, stop))
+        return result
 
     def work(rows: slice, columns: slice, block: npt.NDArray[Any]) -> None:
         result[rows, columns] = block[..., low:high].sum(axis=2, dtype=np.float64)
 
     _over_blocks(counts, work, None, tell, stop)
     return result
+
+
+def _over_channels(stored: StoredCounts, low: int, high: int, result: Array, going: _Pass) -> None:
+    """Read no more than the wanted channels of a file whose chunks do not hold them all."""
+    ny, nx, _ = stored.shape
+    tall = 1 if stored.chunk is None else stored.chunk[0]
+    fit = BLOCK_BYTES // (2 * nx * (high - low) * stored.dtype.itemsize)
+    step = max(tall, min(fit, -(-ny // MOST_THREADS)) // tall * tall)
+
+    def read(first: int) -> None:
+        rows = slice(first, min(first + step, ny))
+        block = stored[rows, :, low:high]
+        result[rows] = block.sum(axis=2, dtype=np.float64)
+        going.add(block.shape[0] * nx)
+
+    _in_threads([partial(read, first) for first in range(0, ny, step)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -216,7 +245,8 @@ def sum_pixels(
 def pixel_spectrum(scan: xr.Dataset, row: int, column: int) -> SumSpectrum:
     """Spectrum of one pixel; reads no more of the file than the chunk it lies in."""
     data = scan["counts"].data
-    one = data[row : row + 1, column : column + 1]
+    source = stored_of(data)  # a slice of the lazy array would read a whole block
+    one = (data if source is None else source)[row : row + 1, column : column + 1]
     if hasattr(one, "compute"):
         one = one.compute(scheduler="synchronous")
     live = float(scan["live_time"].values[row, column])

@@ -11,6 +11,7 @@ from __future__ import annotations
 import hmac
 import logging
 import secrets
+import socket
 import sys
 import webbrowser
 from collections.abc import Sequence
@@ -26,7 +27,6 @@ from bokeh.settings import settings
 from tornado.httpserver import HTTPServer
 from tornado.httputil import HTTPServerRequest
 from tornado.ioloop import IOLoop
-from tornado.netutil import bind_sockets
 from tornado.routing import AnyMatches, Matcher, Rule, RuleRouter
 from tornado.web import Application as WebApplication
 from tornado.web import RequestHandler
@@ -103,13 +103,13 @@ class Page:
         logging.getLogger("bokeh").setLevel(logging.ERROR)  # a closed page is no news
         settings.resources.set_value("server")  # never a network of others
         settings.allowed_ws_origin.unset_value()
-        self.benches = [Bench(source) for source in subject.scans]
+        listening = _listen(port)
+        self.port = int(listening.getsockname()[1])
         try:
-            sockets = bind_sockets(port, address=ADDRESS)
-        except OSError as bad:
-            reason = bad.strerror or str(bad)
-            raise XrfmapError(f"port {port}: {reason}; choose another with --port") from None
-        self.port = int(sockets[0].getsockname()[1])
+            self.benches = [Bench(source) for source in subject.scans]
+        except BaseException:
+            listening.close()
+            raise
         key = secrets.token_urlsafe(24)
         self.address = f"http://{ADDRESS}:{self.port}/{key}/"
         applications = _applications(subject, self.benches, key)
@@ -126,7 +126,7 @@ class Page:
         refusal = _Quiet([(r".*", _Refusal)])
         router = RuleRouter([Rule(_WithKey(key, self.port), bokeh), Rule(AnyMatches(), refusal)])
         http = HTTPServer(router, max_body_size=1 << 20)
-        http.add_sockets(sockets)
+        http.add_sockets([listening])
         self._server = BaseServer(IOLoop.current(), bokeh, http)
 
     def start(self) -> None:
@@ -146,6 +146,22 @@ class Page:
         """End all work."""
         for bench in self.benches:
             bench.stop()
+
+
+def _listen(port: int) -> socket.socket:
+    """Listen on this machine's own address and no other."""
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        if sys.platform != "win32":  # there it would let another program take the port over
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.setblocking(False)
+        listening.bind((ADDRESS, port))
+        listening.listen(128)
+    except OSError as bad:
+        listening.close()
+        reason = bad.strerror or str(bad)
+        raise XrfmapError(f"port {port}: {reason}; choose another with --port") from None
+    return listening
 
 
 def _applications(subject: Subject, benches: Sequence[Bench], key: str) -> dict[str, Application]:

@@ -176,7 +176,7 @@ def _prepare(
     pipe: Connection, source: ScanSource, scale: Mapping[str, Any] | None, with_maps: bool
 ) -> None:
     from xrfmap.calibrate import calibrate
-    from xrfmap.identify import find_elements
+    from xrfmap.finding import find_elements
     from xrfmap.maps import map_elements, summed_spectra
 
     bare = source.open()

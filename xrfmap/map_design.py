@@ -1,0 +1,128 @@
+"""Design for the pixels of a scan, made from what its sum spectrum showed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from xrfmap.fit import Design
+from xrfmap.identify import Found
+from xrfmap.refine import merge
+from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
+
+__all__ = ["MAP_PIECES", "RATIO_SPREAD", "MapDesign"]
+
+Array = npt.NDArray[np.float64]
+
+MAP_PIECES = 9
+"""Pieces of the continuum per pixel; its fine shape is taken from the sum spectrum."""
+
+RATIO_SPREAD = 0.5
+"""Spread of the optical depth in front of a family from pixel to pixel.
+
+Half an optical depth is about 5 um of lead white before iron. It limits how far a
+weak family may be believed beside a strong one whose line ratio may vary.
+"""
+
+
+@dataclass(frozen=True, eq=False)
+class MapDesign:
+    """Design for the pixels of a scan, with what varying line ratios do to it.
+
+    Attributes
+    ----------
+    design : Design
+        Columns: families, scatter, pile-up, continuum.
+    lines : tuple of str
+        Labels of the families, the first columns of the design.
+    typical : ndarray, shape (bins,)
+        Expected counts per bin in the mean pixel. [counts]
+    deviations : ndarray, shape (bins, lines)
+        Change of each family's column when its cover grows by :data:`RATIO_SPREAD`.
+    """
+
+    design: Design
+    lines: tuple[str, ...]
+    typical: Array
+    deviations: Array
+
+    @cached_property
+    def leakage(self) -> Array:
+        """Counts of each family mistaken for each other one, shape (lines, lines).
+
+        Entry (i, j): net counts that family i seems to gain per net count of family j when
+        the line ratio of j is off by one standard deviation, at the typical spectrum.
+        """
+        matrix = self.design.matrix
+        weight = 1 / np.maximum(self.typical, 1e-3 * self.typical.mean())
+        info = (matrix * weight[:, None]).T @ matrix
+        info[np.diag_indices_from(info)] *= 1 + 1e-9
+        effect = np.linalg.solve(info, (matrix * weight[:, None]).T @ self.deviations)
+        leak = effect[: len(self.lines)]
+        leak[np.diag_indices_from(leak)] = 0.0  # of its own ratio a family gains nothing new
+        return np.asarray(leak)
+
+    @classmethod
+    def of(cls, found: Found, *, pixels: int, ratio_spread: float = RATIO_SPREAD) -> MapDesign:
+        """Design from the elements found on the sum spectrum.
+
+        Parameters
+        ----------
+        found : Found
+            Elements and refined shapes.
+        pixels : int
+            Pixels in the sum, for the typical spectrum.
+        ratio_spread : float
+            See :data:`RATIO_SPREAD`; 0 where line ratios are known not to vary.
+        """
+        present = set(found.present)
+        wanted = {line for e in found.elements if e.verdict == "present" for line in e.lines}
+        model = found.model
+        elements = [
+            e for e in model.emitters
+            if e.kind == "element" and e.element in present and e.label in wanted
+        ]  # fmt: skip
+        others = [e for e in model.emitters if e.kind != "element"]
+        model = replace(
+            model,
+            emitters=(*elements, *others),
+            knots=continuum_knots(model.energy_range, MAP_PIECES),
+            carrier=_carrier(found),
+            absorbers={},  # their edges are in the carrier already
+        )
+        edges = merge_edges(model.scale, model.energy_range, model.channels)
+        matrix = merge(model.matrix(), edges)
+        keep = matrix.sum(axis=0) > 0
+        labels = tuple(name for name, k in zip(model.labels, keep, strict=True) if k)
+        design = Design(np.ascontiguousarray(matrix[:, keep]), edges, labels)
+        typical = merge(found.sum_counts, edges) / pixels
+        lines = tuple(e.label for e in elements)
+        deviations = _deviations(model, len(lines), edges, ratio_spread)
+        return cls(design, lines, np.maximum(typical, 1e-6), deviations)
+
+
+def _carrier(found: Found) -> Array:
+    """Continuum of the sum spectrum as a shape, so that few pieces bend it per pixel."""
+    model, fit = found.model, found.fit
+    basis = model.continuum()
+    shape = np.asarray(basis @ fit.amplitude[-basis.shape[1] :])
+    top = float(shape.max())
+    if top <= 0:
+        return np.ones(model.channels)
+    return np.asarray(np.maximum(shape / top, 1e-3))
+
+
+def _deviations(
+    model: SpectrumModel, lines: int, edges: npt.NDArray[np.int64], spread: float
+) -> Array:
+    columns = []
+    for emitter in model.emitters[:lines]:
+        cover = model.cover.get(emitter.label, 0.3)
+        moved = replace(model, cover={**model.cover, emitter.label: cover + spread})
+        columns.append(merge(moved.column(emitter) - model.column(emitter), edges))
+    if not columns:
+        return np.zeros((len(edges) - 1, 0))
+    return np.column_stack(columns)

@@ -82,7 +82,8 @@ def place(
     rms = float(np.sqrt(np.mean(np.sum(left**2, axis=1))))
     if len(table) <= 3:
         return Placement(matrix, f"placed by {len(table)} control points, without a check")
-    words = f"placed by {len(table)} control points, which it misses by {rms:.2g} {grid.unit} (rms)"
+    miss = "under 0.01" if rms < 0.01 else f"{rms:.2g}"  # rounding leaves 1e-13 of a perfect fit
+    words = f"placed by {len(table)} control points, which it misses by {miss} {grid.unit} (rms)"
     return Placement(matrix, words)
 
 

@@ -285,6 +285,9 @@ def test_spectrum_zooms_by_drag_by_keys_and_by_numbers(opened):
     )
     opened.keyboard.press("0")
     assert limits(opened) == whole
+    opened.fill("#e-from", "9")
+    opened.press("#e-from", "Tab")
+    assert limits(opened) == [9.0, whole[1]]
     opened.fill("#e-from", "6")
     opened.fill("#e-to", "7.5")
     opened.press("#e-to", "Enter")

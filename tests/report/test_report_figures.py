@@ -18,6 +18,7 @@ from xrfmap.findings import Findings
 from xrfmap.report import fields, figures, style
 from xrfmap.report.figures.composite import composite_image
 from xrfmap.report.figures.diagrams import date_bars, year_frame
+from xrfmap.report.figures.spectra import shown_range
 from xrfmap.settings import Study
 
 # Machado, Oliveira, Fernandes, "A physiologically-based model for simulation of color vision
@@ -199,6 +200,16 @@ def test_a_spectrum_without_a_fit_of_its_own_has_named_lines_too(spectra):
     words = texts(figures.fitted_spectrum(spectra, counts="max_pixel_counts"))
     assert "Pb Lα" in words
     assert "| fit |" not in words
+
+
+def test_shown_energies_are_those_the_model_covers_and_no_more_than_there_are():
+    energy = 0.02 * np.arange(2000)
+    counts = np.full(2000, 50.0)
+    model = np.full(2000, np.nan)
+    model[100:1995] = 50.0
+    low, high = shown_range(energy, counts, model)
+    # a fifth of a keV of air on either side; the spectrum ends at 39.98 keV
+    assert (low, high) == pytest.approx((1.8, 39.98))
 
 
 def test_only_the_parts_asked_for_are_drawn(spectra):

@@ -30,7 +30,8 @@ def shown_range(energy: Array, counts: Array, model: Array | None = None) -> tup
     inside = np.flatnonzero((speaks > max(0.3, 5e-6 * float(speaks.max()))) & (energy > 0))
     if inside.size == 0:
         return float(energy[0]), float(energy[-1])
-    return max(0.0, float(energy[inside[0]]) - 0.2), float(energy[inside[-1]]) + 0.2
+    low, high = float(energy[inside[0]]) - 0.2, float(energy[inside[-1]]) + 0.2
+    return max(0.0, low), min(high, float(energy[-1]))
 
 
 def _values(spectra: xr.Dataset, name: str) -> Array | None:

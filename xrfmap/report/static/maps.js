@@ -114,8 +114,7 @@ for (const root of document.querySelectorAll(".lighttable")) { (function () {
   }
   function short(value) {
     if (value === 0) { return "0"; }
-    const digits = Math.max(0, Math.min(6, 2 - Math.floor(Math.log10(Math.abs(value)))));
-    return String(Number(value.toFixed(digits))).replace("-", "−");
+    return String(Number(value.toPrecision(4))).replace("-", "−");
   }
   function words(id) {
     const p = byId.get(id), s = decode(id).steps[place.row * grid.columns + place.column];

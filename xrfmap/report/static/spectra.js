@@ -245,7 +245,9 @@
   for (const id of ["e-from", "e-to"]) {
     el(id).addEventListener("change", function () {
       const low = Number(el("e-from").value), high = Number(el("e-to").value);
-      if (high > low) { zoomTo(low, high); } else { draw(); }
+      const first = now.energy[0], last = now.energy[now.energy.length - 1];
+      const from = Math.max(low, first), to = Math.min(high, last);
+      if (to > from) { zoomTo(from, to); } else { draw(); }
     });
   }
   el("log-scale").addEventListener("change", draw);

@@ -201,3 +201,21 @@ RUN: dict[str, Any] = {
     },
     "timings": {"read": 0.4, "maps": 11.2},
 }
+
+HOSTILE = (
+    "\"'><script>alert(1)</script><img src=x onerror=alert(2)>\x1b[31m\x9b&amp;{{7*7}}\u202eevil"
+)
+# words of a fixed choice, patterns and numbers: nothing else fits there
+FIXED = {
+    "verdict", "fits_period", "state", "origin", "checked", "overall", "kind", "schema", "role",
+    "from", "to",
+}  # fmt: skip
+
+
+def poisoned(value, key=""):
+    """The same with every free text replaced."""
+    if isinstance(value, dict):
+        return {k: poisoned(v, k) for k, v in value.items()}
+    if isinstance(value, list):
+        return [poisoned(v, key) for v in value]
+    return HOSTILE if isinstance(value, str) and key not in FIXED else value

@@ -8,9 +8,11 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from invented_study import make_maps
+from invented_study import FINDINGS, HOSTILE, RUN, STUDY, make_maps, poisoned
 
+from xrfmap.findings import Findings
 from xrfmap.report import style, write_report
+from xrfmap.settings import Study
 
 pytestmark = pytest.mark.browser
 
@@ -432,3 +434,30 @@ def test_printed_page_has_its_pictures_and_nothing_beyond_the_margin(printed):
     blue_last = np.concatenate([shot.reshape(-1, 3) for shot in shots])[:, ::-1]
     orange = np.abs(blue_last.astype(int) - (254, 159, 109)).max(axis=1)
     assert (orange < 25).sum() > 200  # the middle of the maps' colour scale
+
+
+def test_hostile_text_runs_nothing_and_breaks_nothing(browser, tmp_path, spectra):
+    study = Study.model_validate(poisoned({k: v for k, v in STUDY.items() if k != "area"}))
+    maps = make_maps(20, 24)
+    maps = maps.assign_coords(line=[HOSTILE, *map(str, maps["line"].values[1:])])
+    named = spectra.assign_coords(component=[HOSTILE, *map(str, spectra["component"].values[1:])])
+    path = write_report(
+        tmp_path, study, Findings.model_validate(poisoned(FINDINGS)), maps, named,
+        {HOSTILE: named}, poisoned(RUN),
+    )  # fmt: skip
+    said = []
+    page = browser.new_page()
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("dialog", lambda dialog: (said.append(dialog.message), dialog.dismiss()))
+    page.goto(path.as_uri())
+    page.wait_for_selector("canvas[data-shown]")
+    shown = style.visible_text(HOSTILE)
+    assert page.inner_text("h1") == shown
+    assert page.locator("#parts label").first.inner_text() == shown
+    page.locator("#light-table .field").press("ArrowRight")
+    assert shown in page.inner_text("#light-table output")
+    page.locator("#parts input").first.uncheck()
+    assert page.locator("#plot path.part").count() == 9
+    page.close()
+    assert said == []

@@ -11,7 +11,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invented_study import FINDINGS, RUN, STUDY, make_maps, make_spectra
+from invented_study import (
+    FINDINGS,
+    HOSTILE,
+    RUN,
+    STUDY,
+    make_maps,
+    make_spectra,
+    poisoned,
+)  # fmt: skip
 
 from xrfmap.findings import VERDICT_ORDER, Findings
 from xrfmap.report import style, write_report
@@ -26,15 +34,7 @@ from xrfmap.report.tables import csv_text
 from xrfmap.report.words import VERDICT_MEANINGS, VERDICT_NAMES
 from xrfmap.settings import Image, Study
 
-HOSTILE = (
-    "\"'><script>alert(1)</script><img src=x onerror=alert(2)>\x1b[31m\x9b&amp;{{7*7}}\u202eevil"
-)
 PHOTO = (np.add.outer(np.arange(90), np.arange(120)) % 256).astype(np.uint8)
-# words of a fixed choice, patterns and numbers: nothing else fits there
-FIXED = {
-    "verdict", "fits_period", "state", "origin", "checked", "overall", "kind", "schema", "role",
-    "from", "to",
-}  # fmt: skip
 
 
 class Reader(HTMLParser):
@@ -63,15 +63,6 @@ class Reader(HTMLParser):
 
     def all(self, tag):
         return [attrs for name, attrs in self.elements if name == tag]
-
-
-def poisoned(value, key=""):
-    """The same with every free text replaced."""
-    if isinstance(value, dict):
-        return {k: poisoned(v, k) for k, v in value.items()}
-    if isinstance(value, list):
-        return [poisoned(v, key) for v in value]
-    return HOSTILE if isinstance(value, str) and key not in FIXED else value
 
 
 @pytest.fixture(scope="session")

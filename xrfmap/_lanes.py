@@ -399,7 +399,8 @@ def _start(n, a, old, start_matrix, scale, lanes):
 def _group(counts, first_pixel, plan, start_matrix, scale, given, tol, max_steps, work, out, lanes):
     """Fit one group of lanes; results go into rows of ``out``."""
     (edges, bp, bi, bv, cp, ci, cv, hp, hi, hv, info_row, row, col, first, upd, left, right,
-     inv_ptr, inv_idx, pair_row, pair_col, diag, nl_ptr, nl_bin, nl_own, nl_entry, nl_idx, nl_val) = plan  # fmt: skip
+     inv_ptr, inv_idx, pair_row, pair_col, diag,
+     nl_ptr, nl_bin, nl_own, nl_entry, nl_idx, nl_val) = plan  # fmt: skip
     null_lists = (nl_ptr, nl_bin, nl_own, nl_entry, nl_idx, nl_val)
     lists = (pair_row, pair_col, info_row, row, col, first, upd, left, right, diag)
     n, mu, ratio, weight, a, old, g, d, y, free, info, chol, inv, null, skew = work

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -98,7 +99,7 @@ class _Plan:
     """What the kernel needs to know about a design, worked out once."""
 
     order: npt.NDArray[np.int64]  # component at each place of the elimination order
-    arrays: tuple[npt.NDArray[np.generic], ...]
+    arrays: tuple[npt.NDArray[Any], ...]
 
     @classmethod
     def of(cls, matrix: Float, edges: npt.NDArray[np.int64]) -> _Plan:
@@ -114,7 +115,7 @@ class _Plan:
         diag = np.array([pair_of[j, j] for j in range(t.shape[1])], np.int32)
         places = np.array([divmod(p, t.shape[1]) for p in np.flatnonzero(pair_of >= 0)], np.int32)
         places = places[np.argsort(pair_of[places[:, 0], places[:, 1]])]
-        arrays = (
+        arrays: tuple[npt.NDArray[Any], ...] = (
             edges.astype(np.int64),
             *rows,
             *cols,
@@ -218,10 +219,8 @@ def fit_counts(
         again[-2][:] += FIRST_STEPS
         for whole, part in zip(first, again, strict=True):
             whole[late] = part
-    *wide, deviance, steps, done = first
     back = np.argsort(plan.order)
-    ordered = [w[:, back] for w in wide]
-    return FitResult(*ordered, deviance, steps, done)
+    return FitResult(*(w[:, back] for w in first[:5]), *first[5:])
 
 
 _NOTHING = np.empty((0, 0), np.float32)
@@ -234,7 +233,7 @@ def _run(
     scale: npt.NDArray[np.float32],
     given: npt.NDArray[np.float32],
     steps: int,
-) -> tuple[npt.NDArray[np.generic], ...]:
+) -> tuple[npt.NDArray[Any], ...]:
     """Call the kernel; amplitudes start from `given` where it is not empty."""
     from xrfmap._lanes import LANES, fit_lanes
 
@@ -324,7 +323,7 @@ def _pair_rows(
     return rows, pair_of
 
 
-def _null_lists(t: Float, pattern: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.generic], ...]:
+def _null_lists(t: Float, pattern: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[Any], ...]:
     """For each component and each bin it touches: which others touch that bin, and how."""
     comps = t.shape[1]
     entry_of = np.full((comps, comps), -1, np.int32)
@@ -358,7 +357,7 @@ def _places(pattern: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 def _factor_lists(
     pattern: npt.NDArray[np.bool_], pair_of: npt.NDArray[np.int32]
-) -> tuple[npt.NDArray[np.generic], ...]:
+) -> tuple[npt.NDArray[Any], ...]:
     """Index lists that the factorisation and the inverse walk through."""
     comps = len(pattern)
     entry = np.full((comps, comps), -1, np.int32)
@@ -366,7 +365,11 @@ def _factor_lists(
     for e, (i, j) in enumerate(places):
         entry[i, j] = e
     first = [0, *np.cumsum(pattern.sum(axis=0))]
-    upd, left, right, inv_ptr, inv_idx = [0], [], [], [0], []
+    upd: list[int] = [0]
+    left: list[int] = []
+    right: list[int] = []
+    inv_ptr: list[int] = [0]
+    inv_idx: list[int] = []
     for i, j in places:
         for k in range(j):
             if pattern[i, k] and pattern[j, k]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -79,7 +80,7 @@ def map_elements(
     plan = MapDesign.of(found, pixels=ny * nx, ratio_spread=ratio_spread)
     lines, done = len(plan.lines), 0
     fields = {name: np.full((lines, ny, nx), np.nan, np.float32) for name in PIXEL_FIELDS}
-    plane = {
+    plane: dict[str, npt.NDArray[Any]] = {
         "total_counts": np.zeros((ny, nx), np.float64),
         "deviance_per_dof": np.full((ny, nx), np.nan, np.float32),
         "fit_ok": np.zeros((ny, nx), np.bool_),
@@ -132,14 +133,10 @@ def _ahead(
     blocks: Iterator[tuple[slice, slice, npt.NDArray[np.generic]]],
 ) -> Iterator[tuple[slice, slice, npt.NDArray[np.generic]]]:
     """Read the next block while the present one is worked on."""
-    end = object()
     with ThreadPoolExecutor(1) as reader:
-        coming = reader.submit(next, blocks, end)
-        while True:
-            block = coming.result()
-            if block is end:
-                return
-            coming = reader.submit(next, blocks, end)
+        coming = reader.submit(next, blocks, None)
+        while (block := coming.result()) is not None:
+            coming = reader.submit(next, blocks, None)
             yield block
 
 
@@ -148,7 +145,7 @@ def _dataset(
     found: Found,
     plan: MapDesign,
     fields: dict[str, Single],
-    plane: dict[str, npt.NDArray[np.generic]],
+    plane: dict[str, npt.NDArray[Any]],
 ) -> xr.Dataset:
     units = {"deviance_per_dof": "1", "fit_ok": "1"}
     data = {n: (("line", "y", "x"), v, {"units": "counts"}) for n, v in fields.items()}

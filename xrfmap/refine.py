@@ -262,7 +262,7 @@ def _on_scale(field: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
 
 
 def _on_response(field: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
-    return lambda m, v: replace(m, response=replace(m.response, **{field: v}))
+    return lambda m, v: replace(m, response=replace(m.response, **{field: v}))  # type: ignore[arg-type]
 
 
 def _on_model(field: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
@@ -543,7 +543,7 @@ def _model_error(data: Array, fitted: Array, rough: Array, free: int) -> Array:
         middle = 0.5 * (low + high)
         chi2 = (square / (known + (middle[:, None] * mean) ** 2)).mean(axis=1) / share
         low, high = np.where(chi2 > 1, middle, low), np.where(chi2 > 1, high, middle)
-    return 0.5 * (low + high)
+    return np.asarray(0.5 * (low + high))
 
 
 def _smooth(data: Array) -> Array:

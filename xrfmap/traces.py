@@ -120,7 +120,8 @@ def candidate_scores(
         expected = fit.amplitude.astype(np.float64) @ plan.design.matrix.T
         excess = (plan.design.merge(flat) - expected) @ filters
         spread = np.sqrt(np.maximum(expected @ filters**2, 1e-9))
-        z = np.where(flat.any(axis=1)[:, None], excess / spread, np.nan)
+        counted = np.asarray(flat.any(axis=1))
+        z = np.where(counted[:, None], excess / spread, np.nan)
         score[:, rows, cols] = z.T.reshape(len(emitters), *block.shape[:2])
     return score
 

@@ -28,6 +28,9 @@ _RIDGE = np.float32(1e-5)  # least share of a pivot that is kept: coinciding tem
 _SCORING = 1  # first steps with the expected curvature alone: it does not overshoot
 _ROUNDS = 8  # exchanges of held and free components within one step
 _BLEND = np.float32(0.03)  # share of the expected curvature mixed into the observed one
+_LATE_BLEND = np.float32(0.003)
+"""The same for slow pixels: few counts leave directions with a sixtieth of the expected
+curvature, along which the larger share makes steps far too short."""
 
 
 @njit(**_OPTIONS)
@@ -425,8 +428,9 @@ def _group(counts, first_pixel, plan, start_matrix, scale, given, tol, max_steps
     for turn in range(max_steps):
         # not when started from a fit: a first step that the expected curvature makes short
         # would pass for the last one
-        scoring = turn < _SCORING and given.shape[0] == 0
-        blend = np.float32(1.0) if scoring else _BLEND
+        again = given.shape[0] > 0
+        scoring = turn < _SCORING and not again
+        blend = np.float32(1.0) if scoring else (_LATE_BLEND if again else _BLEND)
         _product(mu, bins, bp, bi, bv, a, lanes, _FLOOR)
         _residual(n, mu, ratio, weight, blend, lanes)
         _product(g, comps, cp, ci, cv, ratio, lanes, np.float32(0.0))

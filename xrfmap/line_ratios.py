@@ -1,0 +1,229 @@
+"""Counts of single groups of lines: what the layered model compares.
+
+A cover absorbs soft lines more than hard ones. So every family of an element is cut into
+the groups of lines that the detector can tell apart (K-alpha and K-beta; L-alpha, L-beta,
+L-gamma), and each group gets a column of its own in the fit, for areas and for blocks of
+pixels. The covariance of the groups goes with their counts: overlapping groups, neighbours
+and uncertain shapes are all in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from xrfmap.fit import Design, fit_counts
+from xrfmap.identify import Found
+from xrfmap.line_doubts import doubts, foreign_errors, hidden_emitters, wrong_shapes
+from xrfmap.line_groups import GroupCounts, LineGroup, group_emitter, groups_of
+from xrfmap.map_design import MAP_PIECES
+from xrfmap.refine import merge, refine
+from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
+
+__all__ = ["SplitDesign", "area_counts"]
+
+Array = npt.NDArray[np.float64]
+
+REFINE_STEPS = 4
+"""Steps by which shapes are refined again once families are split; they start close."""
+
+# ---------------------------------------------------------------- one spectrum, all care
+
+
+def area_counts(found: Found, element: str) -> GroupCounts:
+    """Count the groups of one element in a spectrum that has been fitted for itself.
+
+    Parameters
+    ----------
+    found : Found
+        Fit of that spectrum (of an area or a point).
+    element : str
+        Symbol; its families are taken out of the model and put back group by group.
+
+    Returns
+    -------
+    GroupCounts
+        n = 1. Weighted least squares about the fit, the variances those of the fitted
+        counts with the model error; energy scale, widths and the line ratios of the other
+        elements stay free within their spreads.
+    """
+    model, fit = found.model, found.fit
+    groups = groups_of(model, element)
+    columns = np.column_stack(
+        [merge(model.column(group_emitter(model, g)), fit.edges) for g in groups]
+    )
+    own = {e.label for e in model.emitters if e.kind == "element" and e.element == element}
+    keep = [k for k, name in enumerate(fit.labels) if name not in own and fit.amplitude[k] > 0]
+    hidden = [merge(model.column(e), fit.edges) for e in hidden_emitters(found, groups)]
+    wrong = foreign_errors(model, fit.labels, fit.amplitude, fit.edges, own)
+    free = [k for k, name in enumerate(found.parameters) if not _is_ratio_of(name, own)]
+    root = 1 / np.sqrt(fit.variance)
+    shapes = np.hstack([wrong, found.slopes[:, free] * found.spreads[free]])
+    columns = np.column_stack([columns, fit.matrix[:, keep], *hidden])
+    measured = np.hstack([columns, shapes]) * root[:, None]
+    prior = np.eye(shapes.shape[1], measured.shape[1], columns.shape[1])
+    design = np.vstack([measured, prior])
+    data = np.append(fit.counts * root, np.zeros(len(prior)))
+    solution, covariance = _least_squares(design, data)
+    g = len(groups)
+    leak = doubts(model, groups, fit.matrix, fit.labels, fit.edges) @ fit.amplitude
+    covariance = covariance[:g, :g] + np.diag(leak**2)
+    return GroupCounts(groups, solution[None, :g], covariance[None])
+
+
+def _is_ratio_of(name: str, own: set[str]) -> bool:
+    """Tell whether a shape parameter bends the line ratios of one of these families."""
+    kind, _, rest = name.partition(" ")
+    return (kind == "cover" and rest in own) or (kind == "ratio" and rest.rpartition(" ")[0] in own)
+
+
+def _least_squares(design: Array, data: Array) -> tuple[Array, Array]:
+    """Solution and covariance; what the data do not determine gets a large, finite error."""
+    norm = np.linalg.norm(design, axis=0)
+    norm[norm == 0] = 1.0
+    u, s, vt = np.linalg.svd(design / norm, full_matrices=False)
+    s = np.maximum(s, 1e-9 * s[0])
+    solution = (vt.T / s) @ (u.T @ data)
+    covariance = (vt.T / s**2) @ vt
+    return solution / norm, np.asarray(covariance / np.outer(norm, norm))
+
+
+# ---------------------------------------------------------------- many spectra
+
+
+@dataclass(frozen=True, eq=False)
+class SplitDesign:
+    """Design for many spectra in which the families of some elements are split.
+
+    Attributes
+    ----------
+    design : Design
+        Columns: groups of the split elements, other families, scatter, continuum.
+    groups : dict of str to tuple of LineGroup
+        Groups per split element, in the order of their columns.
+    typical : ndarray, shape (bins,)
+        Expected counts per bin in the mean pixel. [counts]
+    model_error : ndarray, shape (bins,)
+        Relative error of the model.
+    wrong : ndarray, shape (groups, changes)
+        Counts that each group gains per count of a neighbour whose tail or line ratio is
+        off by its error; `wrong_of` has the neighbour's column of each change.
+    doubt : ndarray, shape (groups, components)
+        Counts of doubt about each group per count of each component.
+    """
+
+    design: Design
+    groups: dict[str, tuple[LineGroup, ...]]
+    typical: Array
+    model_error: Array
+    wrong: Array
+    wrong_of: npt.NDArray[np.int64]
+    doubt: Array
+
+    @classmethod
+    def of(cls, found: Found, elements: Iterable[str], *, pixels: int = 1) -> SplitDesign:
+        """Design from the elements found on a summed spectrum.
+
+        Parameters
+        ----------
+        found : Found
+            Elements and refined shapes.
+        elements : iterable of str
+            Elements whose families are split; all their families stay in, seen or not,
+            since a missing soft line tells as much as a present one.
+        pixels : int
+            Pixels in the sum.
+        """
+        model = found.model
+        groups = {e: groups_of(model, e) for e in elements}
+        every = tuple(g for gs in groups.values() for g in gs)
+        wanted = {n for e in found.elements if e.verdict == "present" for n in e.lines}
+        others = [
+            e for e in model.emitters
+            if e.kind != "element" or (e.element not in groups and e.label in wanted)
+        ]  # fmt: skip
+        parts = [group_emitter(model, g) for g in every]
+        free = model.with_emitters([*parts, *hidden_emitters(found, every), *others])
+        # with the ratios of the split families free, the others' shapes settle elsewhere
+        refined = refine(found.sum_counts, free, steps=REFINE_STEPS)
+        split = replace(
+            refined.model,
+            knots=continuum_knots(model.energy_range, MAP_PIECES),
+            carrier=_bent_carrier(refined.model, refined.fit.amplitude),
+            absorbers={},  # their edges are in the carrier already
+        )
+        edges = merge_edges(model.scale, model.energy_range, model.channels)
+        matrix = merge(split.matrix(), edges)
+        if (matrix[:, : len(every)].sum(axis=0) <= 0).any():
+            raise ValueError("a group of lines lies outside the fitted range")
+        seen = matrix.sum(axis=0) > 0
+        labels = tuple(n for n, k in zip(split.labels, seen, strict=True) if k)
+        design = Design(np.ascontiguousarray(matrix[:, seen]), edges, labels)
+        typical = np.maximum(merge(found.sum_counts, edges) / pixels, 1e-6)
+        error = _on_edges(refined.fit.model_error, refined.fit.edges, edges)
+        wrong, wrong_of = wrong_shapes(split, design, typical, len(every))
+        doubt = doubts(split, every, design.matrix, labels, edges)
+        return cls(design, groups, typical, error, wrong, wrong_of, doubt)
+
+    def fit(self, counts: npt.ArrayLike) -> dict[str, GroupCounts]:
+        """Fit spectra, all groups at once.
+
+        Parameters
+        ----------
+        counts : array_like, shape (n, channels)
+            Spectra. [counts]
+
+        Returns
+        -------
+        dict of str to GroupCounts
+            Per split element. Spectra without a count give NaN.
+        """
+        data = np.asarray(counts)
+        result = fit_counts(data, self.design, self.typical)
+        many = sum(len(gs) for gs in self.groups.values())
+        amplitude = np.asarray(result.amplitude, dtype=np.float64)
+        covariance = self._covariance(amplitude, many)
+        net = np.asarray(result.unbounded, dtype=np.float64)[:, :many]
+        net[data.sum(axis=1) == 0] = np.nan
+        found, first = {}, 0
+        for element, groups in self.groups.items():
+            part = slice(first, first + len(groups))
+            found[element] = GroupCounts(groups, net[:, part], covariance[:, part, part])
+            first += len(groups)
+        return found
+
+    def _covariance(self, amplitude: Array, many: int) -> Array:
+        """Covariance of the first columns, model error and wrong shapes included."""
+        matrix = self.design.matrix
+        result = np.empty((len(amplitude), many, many))
+        floor = 1e-3 * float(self.typical.mean())
+        for n, row in enumerate(amplitude):
+            mean = np.maximum(matrix @ row, floor)
+            weighted = matrix / np.sqrt(mean + (self.model_error * mean) ** 2)[:, None]
+            info = weighted.T @ weighted
+            scale = np.sqrt(np.diag(info))
+            info = info / np.outer(scale, scale)
+            info[np.diag_indices_from(info)] += 1e-9  # coinciding columns stay finite
+            result[n] = (np.linalg.inv(info) / np.outer(scale, scale))[:many, :many]
+        square = amplitude[:, self.wrong_of] ** 2
+        result += np.einsum("kd,nd,ld->nkl", self.wrong, square, self.wrong, optimize=True)
+        result[:, range(many), range(many)] += (amplitude @ self.doubt.T) ** 2
+        return result
+
+
+def _bent_carrier(model: SpectrumModel, amplitude: Array) -> Array:
+    """Continuum of the summed spectrum, which few pieces bend per spectrum."""
+    basis = model.continuum()
+    shape = np.asarray(basis @ amplitude[-basis.shape[1] :])
+    top = float(shape.max())
+    return np.asarray(np.maximum(shape / top, 1e-3)) if top > 0 else np.ones(len(shape))
+
+
+def _on_edges(values: Array, old: npt.NDArray[np.int64], new: npt.NDArray[np.int64]) -> Array:
+    """Values per bin of one set of borders at the bins of another."""
+    centre = 0.5 * (new[1:] + new[:-1])
+    place = np.clip(np.searchsorted(old, centre, side="right") - 1, 0, len(values) - 1)
+    return np.asarray(values[place])

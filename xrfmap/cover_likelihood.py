@@ -274,8 +274,9 @@ def pair_information(
     extra = np.maximum(np.diag(counts.covariance[0]) - np.maximum(counts.net[0], 0.0), 0.0)
     variance = (expected + extra) / np.maximum(expected, 1e-9) ** 2
     found = []
-    for i, soft in enumerate(counts.groups):
-        for j, hard in enumerate(counts.groups[i + 1 :], i + 1):
+    for i, first in enumerate(counts.groups):
+        for j, second in enumerate(counts.groups[i + 1 :], i + 1):
+            soft, hard = sorted((first, second), key=lambda g: g.energy_kev)
             table = model.table[i, i] + model.table[j, j] - 2 * model.table[i, j]
             spread = variance[i] + variance[j] + table
             found.append((soft.label, hard.label, float((slope[i] - slope[j]) ** 2 / spread)))

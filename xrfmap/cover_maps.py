@@ -223,7 +223,11 @@ def _telling_pair(
         counts.covariance[rows].mean(axis=0, keepdims=True),
     )
     depth = float(np.median(cover.value)) if cover is not None else 0.0
-    soft, hard, _ = pair_information(mean, model, depth)[0]
+    pairs = pair_information(mean, model, depth)
+    # of pairs that tell about as much, the one with the most counts makes the clearest map
+    near = [pair for pair in pairs if pair[2] > 0.7 * pairs[0][2]]
+    net = mean.net[0]
+    soft, hard, _ = max(near, key=lambda p: net[labels.index(p[0])] + net[labels.index(p[1])])
     return labels.index(soft), labels.index(hard)
 
 

@@ -63,7 +63,7 @@ FAMILY_ERROR = {"K": 0.05, "L": 0.08, "M": 0.20}
 """The same for a whole family: yields, efficiency of the detector, spectrum of the tube."""
 
 _SUBLAYERS = 12  # secondary excitation is a few per cent; a per cent of that is good enough
-_SECONDARY_MG_CM2 = (1e-3, 2.0, 7.0, 25.0, COVER_MAX_MG_CM2)
+_SECONDARY_MG_CM2 = (1e-3, 3.0, 12.0, COVER_MAX_MG_CM2)
 
 
 def table_covariance(groups: Sequence[LineGroup], factor: float = 1.0) -> Array:
@@ -132,6 +132,8 @@ class CoverModel:
         Probability of each own layer; sums to one.
     own : tuple of (Material, float)
         The own layers: material and thickness [um].
+    own_um : tuple of float
+        Thinnest and thickest own layer. [um]
     table : ndarray, shape (g, g)
         Covariance of relative errors of the groups, see :func:`table_covariance`.
     offset : ndarray, shape (g,)
@@ -144,6 +146,7 @@ class CoverModel:
     log_yield: Array
     weight: Array
     own: tuple[tuple[Material, float], ...]
+    own_um: tuple[float, float]
     table: Array
     offset: Array = field(default_factory=lambda: np.zeros(0))
 
@@ -197,7 +200,8 @@ def cover_model(
     table_error : float
         Factor on the errors of tabulated strengths.
     secondary : bool
-        Whether lines of cover and own layer that excite the element are followed.
+        Whether lines of cover and own layer that excite the element are followed. K lines
+        alone are left as they are: all of them gain the same.
 
     Returns
     -------
@@ -231,7 +235,7 @@ def cover_model(
         layer = Layer.from_thickness(material, t)
         made = _own_emission(layer, beam, sigma, at, instrument) * counted[:, None]
         rates = (way_in @ made.T) * way_out
-        if secondary:
+        if secondary and any(g.family != "K" for g in groups):
             rates *= 1 + _enhancement(cover, areal, layer, beam, instrument, found, own)
         for g in range(len(groups)):
             yields[:, j, g] = rates[:, group_of == g].sum(axis=1)
@@ -239,7 +243,9 @@ def cover_model(
     log_yield = np.log(np.maximum(yields, 1e-300))
     log_yield -= log_yield[np.searchsorted(areal, 0.0)].max()
     table = table_covariance(groups, table_error)
-    return CoverModel(groups, cover, areal, log_yield, weight, tuple(nodes), table)
+    return CoverModel(
+        groups, cover, areal, log_yield, weight, tuple(nodes), own.thickness_um, table
+    )
 
 
 def _own_thickness(own: OwnLayers) -> Array:
@@ -339,7 +345,7 @@ def _enhancement_table(
     from xrfmap.layers import layer_emission
 
     low, high = own.thickness_um
-    steps = np.array([low]) if low == high else np.geomspace(low, high, 3)
+    steps = np.array([low]) if low == high else np.geomspace(low, high, 2)
     ratio = np.zeros((len(steps), len(_SECONDARY_MG_CM2), len(found)))
     for i, t in enumerate(steps):
         for k, mass in enumerate(_SECONDARY_MG_CM2):

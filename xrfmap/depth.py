@@ -185,7 +185,7 @@ def _finding(
         return _untold(area, element, counts, "no net counts in its lines").finding
     pairs = pair_information(counts, model, value)
     state, why = _judged(low, high, z, p, bool(cover.open_end[0]), model)
-    own = f"{model.own[0][1]:.0f} to {model.own[-1][1]:.0f} µm"
+    own = f"{model.own_um[0]:g} to {model.own_um[1]:g} µm"
     names = " or ".join(dict.fromkeys(m.name for m, _ in model.own))
     words = (
         f"{why}; most telling: {pairs[0][0]} against {pairs[0][1]}"
@@ -206,9 +206,9 @@ def _finding(
 
 
 def _telling(pairs: Sequence[tuple[str, str, float]]) -> list[str]:
-    """List the groups of the pairs that hold at least a fifth of the best pair's information."""
+    """List the groups of the pairs that hold at least half of the best pair's information."""
     best = pairs[0][2]
-    names = [n for soft, hard, info in pairs if info >= 0.2 * best for n in (soft, hard)]
+    names = [n for soft, hard, info in pairs if info >= 0.5 * best for n in (soft, hard)]
     return list(dict.fromkeys(names))
 
 
@@ -225,7 +225,8 @@ def _judged(
     if z >= Z_ORDER and low > 0:
         end = "; its upper end is open" if open_end else ""
         return "covered", (
-            f"bare paint is excluded by {z:.1f} standard errors of the line ratios{end}"
+            f"bare paint is excluded by {z:.1f} standard errors of the line ratios{end}; the "
+            "thickness is right if it lies in one layer, a lower bound if some lies higher up"
         )
     if model.um(high) <= SURFACE_UM:
         return "at_surface", (

@@ -103,13 +103,14 @@ def secondary_emission(
     within = optics.out * optics.areal[:, None]
     leaves = np.exp(-optics.above_out) * -np.expm1(-within) / within
     shares = _shares(fine, which)
-    for j in strong:
-        energy_j = np.array([sources[j].energy_kev])
-        mu = np.array([material_attenuation(x.material, energy_j)[0] for x in fine.layers])
-        depth = np.append(0.0, np.cumsum(mu * optics.areal))
+    energies = np.array([sources[j].energy_kev for j in strong])
+    sigma = np.array([line_cross_section(line, energies) for line in which])
+    mu_of = {x.material: material_attenuation(x.material, energies) for x in fine.layers}
+    mu = np.array([mu_of[x.material] for x in fine.layers])
+    for k, j in enumerate(strong):
+        depth = np.append(0.0, np.cumsum(mu[:, k] * optics.areal))
         absorbed = made[:, j] @ _exchange(depth)
-        sigma = np.array([float(line_cross_section(line, energy_j)[0]) for line in which])
-        rates += ((absorbed / mu) @ (shares * leaves)) * sigma
+        rates += ((absorbed / mu[:, k]) @ (shares * leaves)) * sigma[:, k]
     return rates / (4 * np.pi)
 
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.errors import XrfmapError
+from xrfmap.explore.compare import Measure
 from xrfmap.explore.fits import AreaFit, first_look
 from xrfmap.explore.frame import Frame
 from xrfmap.explore.reading import Bands, Stopped, SumSpectrum, first_pass, sum_pixels
@@ -260,6 +261,19 @@ class Bench:
             with self._lock:
                 self._fits.setdefault(key, done)
         return done
+
+    def measures_of(self, mask: Mask) -> dict[str, Measure]:
+        """Net counts of all families of the scan and the area, for comparisons.
+
+        A family that the full fit left out, because its element is not there, has the
+        value that the scan's own model gives it.
+        """
+        fit, key = self.fit_of(mask), _key(mask)
+        with self._lock:
+            found, summed = self.found, self._sums.get(key)
+        if fit is None or found is None or summed is None:
+            return {}
+        return {**first_look(summed.counts, found).measures(), **fit.measures()}
 
     def want_fits(self, masks: list[Mask]) -> None:
         """Name the areas in view; a full fit of any other that is under way is given up."""

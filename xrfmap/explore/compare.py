@@ -58,7 +58,7 @@ class Contrast:
     verdict : {"more in A", "more in B", "no difference seen", "cannot tell"}
         At a risk of 5 % over all families together.
     words : str
-        The verdict with its number.
+        The verdict, with the reason where there is none.
     """
 
     family: str
@@ -150,11 +150,9 @@ def _judged(
     difference: float, error: float, z: float, p: float, p_all: float,
 ) -> Contrast:  # fmt: skip
     if not isfinite(p_all):
-        verdict, words = "cannot tell", "fitted in one of the areas only"
+        verdict, words = "cannot tell", "cannot tell: fitted in one area only"
     elif p_all < RISK:
-        verdict = "more in A" if difference > 0 else "more in B"
-        words = f"{verdict}, {abs(z):.1f} standard errors"
+        verdict = words = "more in A" if difference > 0 else "more in B"
     else:
-        verdict = "no difference seen"
-        words = f"{verdict}, {abs(z):.1f} standard errors"
+        verdict = words = "no difference seen"
     return Contrast(family, a, a_err, b, b_err, difference, error, z, p, p_all, verdict, words)

@@ -84,12 +84,15 @@ class Bar:
 
 
 def hover(shared: Shared, mode: Any) -> dict[str, Any]:
-    """Collect what the scripts in the browser need."""
+    """Collect what the scripts in the browser need.
+
+    All of it hangs on the maps: Bokeh keeps only what its page holds in step.
+    """
     g, (dx, dy) = shared.frame.grid, shared.frame.step
     grid = {"x0": g.x0, "y0": g.y0, "dx": dx, "dy": dy, "rows": g.rows, "columns": g.columns}
     return {
         "probe": shared.probe, "grid": grid, "mode": mode, "sketch": shared.sketch,
-        "closed": shared.closed,
+        "closed": shared.closed, "viewport": shared.viewport, "asked": shared.undo,
     }  # fmt: skip
 
 

@@ -70,7 +70,7 @@ def pointer_card(
         )
     if others:
         words = ", ".join(f"{clean(r.family)} {clean(r.value)}" for r in others)
-        parts.append(f"<p class=note>Also above their thresholds here: {words}.</p>")
+        parts.append(f"<p class=note>Clearly seen here as well: {words}.</p>")
     return "".join(parts)
 
 
@@ -130,15 +130,21 @@ def contrast_table(rows: Sequence[Contrast], unit: str) -> str:
         f"<th scope=row>{clean(row.family)}</th>"
         f"<td class=n>{clean(with_error(row.a, row.a_err))}</td>"
         f"<td class=n>{clean(with_error(row.b, row.b_err))}</td>"
+        f"<td class=n>{clean(_sigmas(row.z))}</td>"
         f"<td class=n>{clean(_p(row.p_all))}</td><td>{clean(row.words)}</td></tr>"
         for row in ranked
     )
     return (
         "<table class=families><thead><tr><th scope=col>family</th>"
         f"<th scope=col class=n>A [{clean(unit)}]</th><th scope=col class=n>B</th>"
-        "<th scope=col class=n>p, all tests</th><th scope=col>verdict</th></tr></thead>"
+        "<th scope=col class=n>σ</th><th scope=col class=n>p</th>"
+        "<th scope=col>verdict</th></tr></thead>"
         f"<tbody>{body}</tbody></table>"
     )
+
+
+def _sigmas(value: float) -> str:
+    return "–" if value != value else f"{value:+.1f}".replace("-", "−")
 
 
 def _p(value: float) -> str:

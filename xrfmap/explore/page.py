@@ -93,8 +93,6 @@ class Session:
     def _build(self) -> None:
         bench = self.bench
         self.shared = Shared.of(bench.frame, lambda x, y: self.desk.drawn(x, y))
-        self.viewport = bk.ColumnDataSource({"w": [1280]}, name="viewport")
-        self.asked = bk.ColumnDataSource({"n": [0]}, name="asked")
         self.bar = layout.Bar(self.shared)
         hover = layout.hover(self.shared, self.bar.mode)
         self.plates = [Plate(self.shared, number, hover) for number in range(MOST_MAPS)]
@@ -114,8 +112,8 @@ class Session:
     def _connect(self) -> None:
         self.shared.probe.on_change("data", lambda _a, _o, _n: self._probe_moved())
         self.shared.closed.on_change("data", lambda _a, _o, new: self._closed(new))
-        self.viewport.on_change("data", lambda _a, _o, new: self._resized(new))
-        self.asked.on_change("data", lambda _a, _o, _n: self.take_back())
+        self.shared.viewport.on_change("data", lambda _a, _o, new: self._resized(new))
+        self.shared.undo.on_change("data", lambda _a, _o, _n: self.take_back())
         self.undo.on_click(self.take_back)
         self.bar.whole.on_click(self.shared.whole)
         self.bar.saved.on_change("active", lambda _a, _o, new: self._show_saved(new))
@@ -123,8 +121,7 @@ class Session:
         self.bar.farther.on_click(lambda: self.shared.zoom(1 / 1.5))
         for axis in (self.shared.x_range, self.shared.y_range):
             axis.on_change("end", lambda _a, _o, _n: self._looked())
-        arguments = {**layout.hover(self.shared, self.bar.mode), "viewport": self.viewport,
-                     "asked": self.asked}  # fmt: skip
+        arguments = layout.hover(self.shared, self.bar.mode)
         self.doc.js_on_event("document_ready", bk.CustomJS(args=arguments, code=script("ready")))
 
     @property
@@ -199,7 +196,8 @@ class Session:
             return
         chosen = self._shown[0]
         if chosen == ["all counts"]:
-            chosen = rasters.strongest(maps, FIRST_MAPS)
+            best = rasters.strongest(maps, FIRST_MAPS)
+            chosen = [name for name in rasters.ordered(maps) if name in best]
         self._shown = (chosen, self._shown[1])
         self.question.set_families(rasters.ordered(maps), chosen)
 

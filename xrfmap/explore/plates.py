@@ -57,6 +57,8 @@ class Shared:
     photo: Any = field(default_factory=lambda: _source(*IMAGE))
     sketch: Any = field(default_factory=lambda: _source("x", "y"))  # corners being set
     closed: Any = field(default_factory=lambda: _source("x", "y", "n"))  # sent when closed
+    viewport: Any = field(default_factory=lambda: bk.ColumnDataSource({"w": [1280]}))
+    undo: Any = field(default_factory=lambda: bk.ColumnDataSource({"n": [0]}))  # by keys
     tools: dict[str, list[Any]] = field(default_factory=lambda: {m: [] for m in MODES})
 
     @classmethod
@@ -130,7 +132,7 @@ def plate_size(width: float, plates: int, aspect: float) -> tuple[int, int, int]
     """
     columns = plates if plates <= 3 else 2 if plates == 4 else 3
     columns = max(columns, 1)
-    tallest = 400 if plates <= columns else 215
+    tallest = 400 if plates <= columns else 230
     inner = (width - AXIS_PX) / columns - GAP_PX
     inner = max(min(inner, tallest / aspect), 90)
     return int(inner), max(round(inner * aspect), 40), columns

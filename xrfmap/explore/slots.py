@@ -217,7 +217,7 @@ class AreaDesk:
             page.spectrum.show(name, self.slots[name].spectrum)
         slot = self.slots[panel.slot]
         fit = None
-        if slot.mask is not None and slot.spectrum is not None:
+        if slot.mask is not None and slot.spectrum is not None and not panel.comparing:
             fit = page.bench.fit_of(slot.mask)
         page.spectrum.show_fit(fit, slot.spectrum.pixels if slot.spectrum else 1)
         if panel.comparing:
@@ -276,7 +276,8 @@ class AreaDesk:
             unit, exposures = "net counts/s", times
         else:
             unit, exposures = "net counts per pixel", [a.spectrum.pixels, b.spectrum.pixels]
-        first, second = (fit.measures() for fit in fits if fit is not None)
+        bench = self._page.bench
+        first, second = bench.measures_of(a.mask), bench.measures_of(b.mask)
         seen = {row.family for fit in fits if fit is not None for row in fit.detected}
         order = [f for f in dict.fromkeys([*first, *second]) if f in seen]
         rows = compare(first, second, exposures[0], exposures[1], order)
@@ -287,8 +288,8 @@ class AreaDesk:
         if not all(fit.complete for fit in fits if fit is not None):
             said.append("First look; the full tests are running.")
         foot = message(
-            "Difference of the sums with their errors, two-sided; probabilities corrected for "
-            "all rows together (Holm, 5 %). It tells that the sums differ, not why: paint, "
+            "σ: difference in standard errors; p: two-sided, corrected for all rows together "
+            "(Holm, 5 %). It tells that the sums differ, not why: paint, "
             "thickness and what lies below all count."
         )
         return message(" ".join(said)), contrast_table(rows, unit) + foot

@@ -20,7 +20,7 @@ __all__ = ["SpectrumPanel"]
 
 Array = npt.NDArray[np.float64]
 
-INKS = {"mean": "#b5ab9b", "pixel": "#7a4a8c", "A": style.ACCENT, "B": "#a84300"}
+INKS = {"mean": "#938876", "pixel": "#7a4a8c", "A": style.ACCENT, "B": "#a84300"}
 NAMES = {
     "mean": "whole scan",
     "pixel": f"pixel, {curves.TOGETHER} channels together",
@@ -99,7 +99,8 @@ class SpectrumPanel:
                         line_width=1.3)  # fmt: skip
         for name, width in (("mean", 1.0), ("pixel", 1.0), ("B", 1.4), ("A", 1.4)):
             plot.step("x", "y", source=self.sources[name], line_color=INKS[name],
-                      line_width=width, mode="center")  # fmt: skip
+                      line_width=width, mode="center",
+                      line_alpha=0.55 if name == "pixel" else 1)  # fmt: skip
         plot.line("x", "y", source=self.sources["fit"], line_color=FIT_INK, line_width=1.1)
         plot.segment("x0", "y0", "x1", "y1", source=self.ticks, line_color="ink", line_width=0.8,
                      y_range_name="top")  # fmt: skip

@@ -74,6 +74,14 @@ class Judge:
         # prior of each shape parameter: one more observation of it, at its start
         self._shapes = np.vstack([slopes, np.diag(1 / refined.spreads)])
         self._residual = (fit.counts - fit.fitted) * self._root
+        # all that is in the model, orthogonalised once: leaving a component out of it
+        # then is a matter of the small triangular factor
+        self._active = [k for k, a in enumerate(fit.amplitude) if a > 0]
+        rows = np.zeros((self._shapes.shape[1], len(self._active)))
+        everything = np.hstack([np.vstack([self._columns[:, self._active], rows]), self._shapes])
+        norm = np.linalg.norm(everything, axis=0)
+        norm[norm == 0] = 1.0
+        self._q, self._r = np.linalg.qr(everything / norm)
 
     def columns(self, label: str) -> Array:
         """Column of a component in the model, per bin."""
@@ -111,14 +119,15 @@ class Judge:
         gone = [k for k, name in enumerate(self._labels) if name in out]
         amplitude = self._refined.fit.amplitude
         data = self._residual + self._columns[:, gone] @ amplitude[gone]
-        basis = self._basis([k for k in keep if amplitude[k] > 0])
         scaled = columns * self._root[:, None]
-        padded = np.vstack([scaled, np.zeros((self._shapes.shape[1], scaled.shape[1]))])
-        clean = padded - basis @ (basis.T @ padded)
-        info = np.einsum("ij,ij->j", clean, clean)
+        top = self._q[: len(data)]
+        known, known_data = top.T @ scaled, top.T @ data
+        if set(gone) & set(self._active):
+            left = self._basis(set(gone))
+            known, known_data = left.T @ known, left.T @ known_data
         alone = np.einsum("ij,ij->j", scaled, scaled)
-        info = np.maximum(info, 1e-9 * alone)
-        net = clean[: len(data)].T @ data / info
+        info = np.maximum(alone - np.einsum("ij,ij->j", known, known), 1e-9 * alone)
+        net = (scaled.T @ data - known.T @ known_data) / info
         rivals = self._rivals(scaled, [k for k in keep if amplitude[k] > 0])
         return [
             Evidence(
@@ -134,13 +143,10 @@ class Judge:
         scale = np.linalg.norm(own) * np.linalg.norm(theirs, axis=0)
         return np.asarray(own @ theirs / np.maximum(scale, 1e-300))
 
-    def _basis(self, keep: list[int]) -> Array:
-        """Orthonormal basis of everything else that could explain counts."""
-        rows = np.zeros((self._shapes.shape[1], len(keep)))
-        everything = np.hstack([np.vstack([self._columns[:, keep], rows]), self._shapes])
-        norm = np.linalg.norm(everything, axis=0)
-        everything = everything[:, norm > 0] / norm[norm > 0]
-        q, r, _ = _pivoted(everything)
+    def _basis(self, gone: set[int]) -> Array:
+        """Orthonormal basis, within that of the model, of what is left without some columns."""
+        stays = [k not in gone for k in self._active] + [True] * self._shapes.shape[1]
+        q, r, _ = _pivoted(self._r[:, np.array(stays)])
         rank = int(np.sum(np.abs(np.diag(r)) > 1e-9))
         return q[:, :rank]
 

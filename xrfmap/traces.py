@@ -34,6 +34,11 @@ Z_PIXEL = 2.5
 NEIGHBOURS = 2
 """Other hints needed among the twelve white fields around one: by chance 1 in 60 000."""
 
+Z_PLACE = 7.0
+"""Standard errors of all black fields together that make a full fit worth its time.
+
+The full fit asks for five, after all shape uncertainties that this sum leaves out."""
+
 MOST_SHARE = 0.2
 """A candidate hinted at in more of the scan than this is no local trace."""
 
@@ -57,19 +62,28 @@ def add_traces(scan: xr.Dataset, found: Found) -> Found:
     if not emitters:
         return found
     score = candidate_scores(scan, found, emitters)
-    places = {e.label: _places(score[k]) for k, e in enumerate(emitters)}
-    places = {label: mask for label, mask in places.items() if mask.any()}
+    places: dict[str, Mask] = {}  # per element, from the family that says most
+    surest: dict[str, float] = {}
+    for emitter, z in zip(emitters, score, strict=True):
+        place = _places(z)
+        joint = _joint(z[place]) if place.any() else 0.0
+        if joint > max(Z_PLACE, surest.get(emitter.element, 0.0)):
+            places[emitter.element], surest[emitter.element] = place, joint
     if not places:
         return found
     sums = _sums(scan, list(places.values()))
     confirmed: dict[str, tuple[ElementFinding, Mask]] = {}
-    for (label, mask), counts in zip(places.items(), sums, strict=True):
-        element = label.split()[0]
+    for (element, mask), counts in zip(places.items(), sums, strict=True):
         part = identify_part(counts, found)
         verdict = next((e for e in part.elements if e.symbol == element), None)
-        if verdict is not None and verdict.verdict == "present" and element not in confirmed:
+        if verdict is not None and verdict.verdict == "present":
             confirmed[element] = (verdict, mask)
     return _with_local(scan, found, confirmed)
+
+
+def _joint(z: npt.NDArray[np.float32]) -> float:
+    """Sum of standard normal scores in its own standard errors (Stouffer)."""
+    return float(z.sum() / np.sqrt(len(z)))
 
 
 def _candidates(found: Found) -> list[Emitter]:

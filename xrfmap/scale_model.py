@@ -21,10 +21,10 @@ from xrfmap.scale_templates import (
     Merged,
     Templates,
     artefacts,
-    continuum,
     line_columns,
     peak_moves,
     robust_loss,
+    rough_continuum,
 )
 
 __all__ = ["FANO", "FANO_RANGE", "NOISE_RANGE", "Fit", "Judgement", "fit_amounts", "judge"]
@@ -137,7 +137,12 @@ class Fit:
 
 
 def fit_amounts(
-    data: Merged, templates: Templates, scale: EnergyScale, weight: Array, allowed: Mask
+    data: Merged,
+    templates: Templates,
+    scale: EnergyScale,
+    weight: Array,
+    allowed: Mask,
+    continuum: Array,
 ) -> Fit:
     """Amplitudes on a fixed scale; only families whose strongest line is in the spectrum."""
     low, high = scale.energy(data.edge[[0, -1]])
@@ -146,7 +151,7 @@ def fit_amounts(
         [
             line_columns(data, templates, scale, keep),
             artefacts(data, scale, templates.escape_table),
-            continuum(data, scale),
+            continuum,
         ]
     )
     return Fit.solved(data, columns, keep, weight)
@@ -192,7 +197,8 @@ def judge(data: Merged, templates: Templates, start: EnergyScale, steps: int = 3
     scale, robust = start, np.ones_like(data.counts)
     allowed = np.ones(len(templates.families), dtype=bool)
     for step in range(steps + 1):
-        fit = fit_amounts(data, templates, scale, robust / data.variance, allowed)
+        base = rough_continuum(data, scale)
+        fit = fit_amounts(data, templates, scale, robust / data.variance, allowed, base)
         if step == 0:
             fit = _with_best_anode(data, templates, fit, robust / data.variance)
             allowed = templates.with_anode(fit.anode(templates))

@@ -22,6 +22,7 @@ from xrfmap.scale_templates import (
     group_slopes,
     merge,
     peak_moves,
+    splines,
 )
 
 __all__ = ["LineShift", "Refined", "Solved", "linearised", "refine"]
@@ -30,11 +31,13 @@ Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 ROUNDS = 8
+KNOT_KEV = 1.3  # continuum knots; eight peak widths and more
 REST_KEV = 2e-5  # a scale that moves less is at rest
 CLEAN = 0.85  # share of a line in the peaks within one sigma of its place
 CLEAN_ERR_KEV = 0.012  # a worse place says nothing
 SPREAD_MAX_KEV = 0.05  # a wider group moves when its inner ratios change
 FLOOR_COMPTON_KEV = 0.3  # the scattering angle is not known
+FLOOR_BLEND = 0.1  # of the width: a neighbour of the wrong height moves a line that much
 FLOOR_FWHM = 0.01  # of the width: a real peak is not that symmetric
 FLOOR_KEV = 0.001  # tabulated energies and chemical shifts (common practice, no source)
 SHAPE_ERROR = 0.01  # of a peak; real peaks are not Gaussian to better than this
@@ -137,7 +140,8 @@ def _amounts(
 ) -> tuple[Fit, Array]:
     """Amplitudes and weights; from the second pass on with the variance of the model."""
     variance = _variance(data, data.counts)
-    fit = fit_amounts(data, templates, scale, 1.0 / variance, allowed)
+    base = splines(data, scale, KNOT_KEV)
+    fit = fit_amounts(data, templates, scale, 1.0 / variance, allowed, base)
     variance = _variance(data, fit.model)
     chi2 = (data.counts - fit.model) ** 2 / variance
     weight = 1.0 / variance / (1.0 + chi2 / NU)
@@ -221,7 +225,7 @@ def linearised(data: Merged, templates: Templates, scale: EnergyScale, allowed: 
     design = np.hstack([columns, slopes[:, present], moves])
     prior = np.zeros(design.shape[1])
     own = slice(columns.shape[1], columns.shape[1] + len(present))
-    prior[own] = 1.0 / _floor(templates, scale)[present] ** 2
+    prior[own] = 1.0 / _floor(templates, scale, area)[present] ** 2
     prior[-1] = 1.0 / FANO_LOOSE**2
     value, covariance = _least_squares(
         design, data.counts - fit.model, weight, prior, prior[-1] * (FANO - scale.fano)
@@ -229,10 +233,13 @@ def linearised(data: Merged, templates: Templates, scale: EnergyScale, allowed: 
     return Solved(fit, weight, columns, moves, slopes, value, covariance)
 
 
-def _floor(templates: Templates, scale: EnergyScale) -> Array:
+def _floor(templates: Templates, scale: EnergyScale, area: Array) -> Array:
     """Say how well the place of each group is known, apart from counting. [keV]."""
     energy = np.array([g.energy for g in templates.groups])
-    floor = np.hypot(FLOOR_KEV, FLOOR_FWHM * scale.fwhm(energy))
+    fwhm = scale.fwhm(energy)
+    floor = FLOOR_BLEND * fwhm
+    clean = _clean_groups(templates, scale, area)
+    floor[clean] = np.hypot(FLOOR_KEV, FLOOR_FWHM * fwhm[clean])
     wide = np.bincount(templates.group, templates.extra, len(templates.groups)) > 0
     return np.asarray(np.where(wide, FLOOR_COMPTON_KEV, floor))
 

@@ -24,12 +24,13 @@ __all__ = [
     "Merged",
     "Templates",
     "artefacts",
-    "continuum",
     "group_slopes",
     "line_columns",
     "merge",
     "peak_moves",
     "robust_loss",
+    "rough_continuum",
+    "splines",
 ]
 
 Array = npt.NDArray[np.float64]
@@ -39,7 +40,7 @@ TEMPLATE_ERROR = 0.04  # relative; intensity ratios within a family, see line_ca
 SPILL_ERROR = 0.006  # of the highest neighbour: tails and shelves that are not modelled
 CONTINUUM_ERROR = 0.01
 NU = 4.0  # Student's degrees of freedom of the loss; 4 keeps 90 % efficiency for Gaussian data
-KNOT_KEV = 2.0  # continuum knots; wider than any peak, narrower than the hump of the tube
+ROUGH_KNOT_KEV = 2.0  # wider than any peak, narrower than the hump of the tube
 LEAST_LEVEL = 0.1  # counts per bin; without it an empty stretch would have no continuum
 REACH = 5.0  # sigma; 3e-7 of a peak lies beyond
 WIDTH_TERM = FWHM_PER_SIGMA**2 * EPSILON_KEV
@@ -109,18 +110,24 @@ def merge(counts: Array, fwhm_channels: float) -> Merged:
     return Merged(y, np.arange(len(y) + 1.0) * factor - 0.5, base, variance)
 
 
-def continuum(data: Merged, scale: EnergyScale) -> Array:
-    """Non-negative smooth basis over the bins, shape (b, k).
-
-    The level under the peaks times cubic splines: it follows the steep parts of a continuum
-    with few knots, and can still sink where peaks stand so dense that the level is too high.
-    """
+def splines(data: Merged, scale: EnergyScale, step_kev: float) -> Array:
+    """Non-negative cubic splines over the bins, shape (b, k)."""
     energy = scale.energy(0.5 * (data.edge[1:] + data.edge[:-1]))
-    count = max(4, int((energy[-1] - energy[0]) / KNOT_KEV))
+    count = max(4, int((energy[-1] - energy[0]) / step_kev))
     inner = np.linspace(energy[0] - 1e-6, energy[-1] + 1e-6, count)
     knots = np.concatenate([[inner[0]] * 3, inner, [inner[-1]] * 3])
-    basis = BSpline.design_matrix(energy, knots, 3).toarray()
-    return np.asarray(basis * np.maximum(data.base, LEAST_LEVEL)[:, None])
+    return np.asarray(BSpline.design_matrix(energy, knots, 3).toarray())
+
+
+def rough_continuum(data: Merged, scale: EnergyScale) -> Array:
+    """Level under the peaks times a few splines, shape (b, k).
+
+    It follows the steep parts of a continuum with few knots, and can still sink where peaks
+    stand so dense that the level is too high. The level itself knows of the peaks, so this is
+    good enough to compare scales, not to place lines to a hundredth of their width.
+    """
+    level = np.maximum(data.base, LEAST_LEVEL)
+    return np.asarray(splines(data, scale, ROUGH_KNOT_KEV) * level[:, None])
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,6 +6,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -79,8 +80,10 @@ class Bench:
         self._listeners: list[Callable[[str], None]] = []
         self._sums: OrderedDict[bytes, SumSpectrum] = OrderedDict()
         self._fits: OrderedDict[bytes, AreaFit] = OrderedDict()
-        self._wanted: OrderedDict[bytes, None] = OrderedDict()
+        self._wanted: dict[int, list[bytes]] = {}
+        self._turn = 0  # of the child that fits: an older one is not listened to
         self._busy: bytes | None = None
+        self._failed: set[bytes] = set()
         self._children: list[Child] = []
         self._fitter: Child | None = None
         self._pool = ThreadPoolExecutor(3, thread_name_prefix="reading")
@@ -275,21 +278,37 @@ class Bench:
             return {}
         return {**first_look(summed.counts, found).measures(), **fit.measures()}
 
-    def want_fits(self, masks: list[Mask]) -> None:
-        """Name the areas in view; a full fit of any other that is under way is given up."""
+    def want_fits(self, page: int, masks: list[Mask]) -> None:
+        """Name the areas that a page shows; a full fit that no page waits for is given up.
+
+        Parameters
+        ----------
+        page : int
+            Which page, by any number of its own.
+        masks : list of ndarray of bool, shape (y, x)
+            The areas, the first to be fitted first; none when the page is closed.
+        """
         with self._lock:
-            keys = [_key(mask) for mask in masks]
-            self._wanted = OrderedDict((key, None) for key in keys)
-            if self._busy is not None and self._busy not in self._wanted and self._fitter:
-                self._fitter.stop()  # half a minute for something nobody looks at
-                self._busy = None
+            self._wanted[page] = [_key(mask) for mask in masks]
+            if self._busy is not None and self._busy not in self._all_wanted() and self._fitter:
+                self._fitter.stop()
                 self._start_fitter()
         self._next_fit()
 
+    def _all_wanted(self) -> list[bytes]:
+        return [key for keys in self._wanted.values() for key in keys]
+
+    def fit_failed(self, mask: Mask) -> bool:
+        """Tell whether the full fit of an area was tried in vain."""
+        return _key(mask) in self._failed
+
     def _start_fitter(self) -> None:
         with self._lock:
-            elements = self.source.elements
-            self._fitter = Child(fit_on_request, (self.found, elements), self._hear_fit)
+            self._busy = None
+            self._turn += 1
+            hear = partial(self._hear_fit, self._turn)
+            arguments = (self.found, self.source.elements)
+            self._fitter = Child(fit_on_request, arguments, hear)
             self._children = [self._children[0], self._fitter]
         self._next_fit()
 
@@ -297,26 +316,34 @@ class Bench:
         with self._lock:
             if self._fitter is None or self._busy is not None:
                 return
-            for key in self._wanted:
+            self.status.work.pop(_FITTING, None)
+            for key in self._all_wanted():
                 fit, summed = self._fits.get(key), self._sums.get(key)
-                if summed is not None and not (fit is not None and fit.complete):
+                done = key in self._failed or (fit is not None and fit.complete)
+                if summed is not None and not done:
                     self._busy = key
                     self.status.work[_FITTING] = (0, 0)
                     self._fitter.send((key, summed.counts, summed.live_time))
                     break
         self._tell("status")
 
-    def _hear_fit(self, message: Message) -> None:
+    def _hear_fit(self, turn: int, message: Message) -> None:
+        """Take news of the child that fits; one that was given up has nothing to say."""
         with self._lock:
-            if message.kind == "ended" or message.key != self._busy:
+            if turn != self._turn or self._gone.is_set():
                 return
+            key = self._busy
             if message.kind == "fit":
                 self._fits[message.key] = message.value
-            else:
-                self.status.failed = str(message.value)
-                self._wanted.pop(message.key, None)
+            elif key is not None:
+                ended = message.kind == "ended"  # killed from outside, for want of memory say
+                self.status.failed = "the fit broke off" if ended else str(message.value)
+                self._failed.add(key)
             self._busy = None
-            self.status.work.pop(_FITTING, None)
+            if message.kind == "ended":
+                self._fitter = None
+                if key is not None:
+                    self._start_fitter()
         self._tell("fit")
         self._next_fit()
 

@@ -83,7 +83,7 @@ class Session:
         self._shown: tuple[list[str], list[str]] = (["all counts"], [])
         self._build()
         self._connect()
-        self.leave = bench.listen(lambda what: self._later(partial(self._news, what)))
+        self._stop_listening = bench.listen(lambda what: self._later(partial(self._news, what)))
         for what in ("status", "scale", "bands", "maps"):
             self._news(what)
         self.desk.offer()
@@ -132,6 +132,12 @@ class Session:
             *(plate.root for plate in self.plates), self.spectrum.root, self.here,
             self.finding.root,
         ]  # fmt: skip
+
+    def leave(self) -> None:
+        """End what only this page asked for."""
+        self._stop_listening()
+        self._stop_window.set()
+        self.bench.want_fits(id(self), [])
 
     # -- coming back from other threads -------------------------------------------------
 

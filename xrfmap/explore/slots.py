@@ -206,7 +206,7 @@ class AreaDesk:
 
     def _want(self) -> None:
         masks = [slot.mask for slot in self.slots.values() if slot.mask is not None]
-        self._page.bench.want_fits(masks)
+        self._page.bench.want_fits(id(self._page), masks)
 
     # -- what the person sees -----------------------------------------------------------
 
@@ -259,7 +259,9 @@ class AreaDesk:
         if fit.complete:
             said = "Every element was tested on this spectrum by itself."
         else:
-            said = "First look: elements and shapes of the whole scan. The full test is running."
+            said = "First look: elements and shapes of the whole scan. "
+            failed = bench.fit_failed(slot.mask)
+            said += "The full test failed." if failed else "The full test is running."
         return head + message(said), family_table(fit)
 
     def _comparison(self) -> tuple[str, str]:

@@ -10,7 +10,8 @@ import multiprocessing as mp
 import os
 import signal
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from typing import TYPE_CHECKING, Any
@@ -64,7 +65,8 @@ class Child:
         self._process = context.Process(
             target=_in_child, args=(theirs, work, arguments), daemon=True
         )
-        self._process.start()
+        with _small_matrices():
+            self._process.start()
         theirs.close()
         threading.Thread(target=self._listen, daemon=True).start()
 
@@ -88,6 +90,31 @@ class Child:
                 self._hear(Message("ended", self._process.exitcode))
                 return
             self._hear(message)
+
+
+_STARTING = threading.Lock()
+
+
+@contextmanager
+def _small_matrices() -> Iterator[None]:
+    """Have a child that is started now multiply matrices in one thread each.
+
+    The matrices of a fit are small: threads that share them wait for each other, and where
+    the machine is busy they wait twenty times longer than they work. The libraries read
+    this when they are loaded, which in a child is before any code of ours.
+    """
+    names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+    with _STARTING:
+        before = {name: os.environ.get(name) for name in names}
+        os.environ.update(dict.fromkeys(names, "1"))
+        try:
+            yield
+        finally:
+            for name, value in before.items():
+                if value is None:
+                    del os.environ[name]
+                else:
+                    os.environ[name] = value
 
 
 def _in_child(pipe: Connection, work: Callable[..., None], arguments: tuple[Any, ...]) -> None:

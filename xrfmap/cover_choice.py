@@ -17,6 +17,7 @@ from xrfmap.cover_model import CoverModel, OwnLayers, cover_model
 from xrfmap.identify import Found
 from xrfmap.line_groups import GroupCounts, LineGroup, groups_of
 from xrfmap.material_names import paint_of
+from xrfmap.templates import SpectrumModel
 
 __all__ = [
     "SOURCES",
@@ -29,8 +30,8 @@ __all__ = [
 
 Array = npt.NDArray[np.float64]
 
-LEAST_ENERGY_KEV = 1.7
-"""Softer groups come from the topmost few micrometres, and air and window weaken them."""
+LEAST_ENERGY_KEV = 2.0
+"""Softer groups come from the topmost few micrometres, and lie among weak M lines of lead."""
 
 DEFAULT_COVER = "lead white"
 OTHER_COVER = "yellow ochre"
@@ -86,11 +87,23 @@ class DepthSettings:
     bare: Mapping[str, tuple[Array, Array]] = field(default_factory=dict)
 
 
-def usable_groups(found: Found, element: str) -> tuple[LineGroup, ...]:
-    """List the groups of an element that the fit holds and that are not too soft."""
+def usable_groups(
+    found: Found, element: str, model: SpectrumModel | None = None
+) -> tuple[LineGroup, ...]:
+    """List the groups of an element that the fit holds and that are not too soft.
+
+    Parameters
+    ----------
+    found : Found
+        The fit.
+    element : str
+        Symbol.
+    model : SpectrumModel, optional
+        Model with further elements put in; that of the fit by default.
+    """
     low, high = found.model.energy_range
     return tuple(
-        g for g in groups_of(found.model, element)
+        g for g in groups_of(model or found.model, element)
         if max(low, LEAST_ENERGY_KEV) < g.energy_kev < high - 0.2
     )  # fmt: skip
 

@@ -29,12 +29,25 @@ from xrfmap.settings import Instrument
 from xrfmap.stack import Layer, Optics, Stack
 from xrfmap.tube import Excitation, excitation
 
-__all__ = ["CoverModel", "OwnLayers", "cover_model", "table_covariance"]
+__all__ = [
+    "CoverModel",
+    "OwnLayers",
+    "cover_model",
+    "group_lines",
+    "kept_in_peak",
+    "table_covariance",
+]
 
 Array = npt.NDArray[np.float64]
 
 OWN_THICKNESS_UM = (5.0, 100.0)
 """Range of the own layer, glaze to light impasto (common practice, no source)."""
+
+OWN_MARGIN = 1.3
+"""Factor by which the table goes beyond both ends of the range.
+
+An average over a range with sharp ends would be wrong too often for layers at the ends.
+"""
 
 OWN_NODES = 16
 """Own thicknesses in the table, even in the logarithm."""
@@ -79,10 +92,11 @@ def table_covariance(groups: Sequence[LineGroup], factor: float = 1.0) -> Array:
     Returns
     -------
     ndarray, shape (g, g)
-        An error of each group for itself, and one of each family as a whole.
+        An error of each group for itself, and one of each family of an element as a whole.
     """
     own = np.diag([GROUP_ERROR[g.family] ** 2 for g in groups])
-    same = np.array([[a.family == b.family for b in groups] for a in groups])
+    family = [(g.element, g.family) for g in groups]
+    same = np.array([[a == b for b in family] for a in family])
     whole = np.array([FAMILY_ERROR[g.family] for g in groups])
     return np.asarray(factor**2 * (own + same * np.outer(whole, whole)))
 
@@ -221,7 +235,7 @@ def cover_model(
         if element not in material.mass_fractions:
             raise ValueError(f"{material.name} holds no {element}")
     beam = excitation(instrument, anode)
-    found, sigma, group_of = _lines(groups, beam)
+    found, sigma, group_of = group_lines(groups, beam)
     at = np.array([line.energy_kev for line in found])
     sin_out = np.sin(np.radians(instrument.takeoff_deg))
     softest = float(material_attenuation(cover, at).max() / sin_out)
@@ -229,7 +243,7 @@ def cover_model(
     thickness = _own_thickness(own)
     nodes = [(m, float(t)) for m in own.materials for t in thickness]
     way_in, way_out = _ways(cover, areal, beam, at, instrument)
-    counted = efficiency(at, instrument) * _kept(at, instrument)
+    counted = efficiency(at, instrument) * kept_in_peak(at, instrument)
     yields = np.empty((len(areal), len(nodes), len(groups)))
     for j, (material, t) in enumerate(nodes):
         layer = Layer.from_thickness(material, t)
@@ -252,12 +266,13 @@ def _own_thickness(own: OwnLayers) -> Array:
     low, high = own.thickness_um
     if low == high:
         return np.array([low])
+    low, high = low / OWN_MARGIN, high * OWN_MARGIN
     # centres of equal shares of the logarithm, so that equal weights give the stated range
     share = (np.arange(own.nodes) + 0.5) / own.nodes
     return np.asarray(low * (high / low) ** share)
 
 
-def _lines(
+def group_lines(
     groups: Sequence[LineGroup], beam: Excitation
 ) -> tuple[list[Line], Array, npt.NDArray[np.int64]]:
     """Lines of the groups, their cross-sections (m, n), and the group of each."""
@@ -276,7 +291,7 @@ def _lines(
     return found, np.array(rows), np.array(group_of)
 
 
-def _kept(at: Array, instrument: Instrument) -> Array:
+def kept_in_peak(at: Array, instrument: Instrument) -> Array:
     """Share of the detected photons that stay in the full-energy peak."""
     fraction, _ = escape_lines(at, instrument.detector.material)
     return np.asarray(1 - fraction.sum(axis=0))
@@ -322,7 +337,7 @@ def _enhancement(
     ratio, coarse = _enhancement_table(cover, layer.material, own, beam, instrument, tuple(found))
     low, high = own.thickness_um
     part = 0.0 if high == low else np.log(layer.thickness_um / low) / np.log(high / low)
-    place = part * (ratio.shape[0] - 1)
+    place = np.clip(part, 0.0, 1.0) * (ratio.shape[0] - 1)
     first = min(int(place), ratio.shape[0] - 2) if ratio.shape[0] > 1 else 0
     second = min(first + 1, ratio.shape[0] - 1)
     at_own = ratio[first] + (place - first) * (ratio[second] - ratio[first])

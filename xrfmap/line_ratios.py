@@ -9,7 +9,7 @@ and uncertain shapes are all in it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,9 +21,15 @@ from xrfmap.line_doubts import doubts, foreign_errors, hidden_emitters, wrong_sh
 from xrfmap.line_groups import GroupCounts, LineGroup, group_emitter, groups_of
 from xrfmap.map_design import MAP_PIECES
 from xrfmap.refine import merge, refine
-from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
+from xrfmap.templates import (
+    SpectrumModel,
+    continuum_knots,
+    family_emitter,
+    merge_edges,
+    usable_families,
+)
 
-__all__ = ["SplitDesign", "area_counts"]
+__all__ = ["SplitDesign", "area_counts", "with_elements"]
 
 Array = npt.NDArray[np.float64]
 
@@ -33,15 +39,16 @@ REFINE_STEPS = 4
 # ---------------------------------------------------------------- one spectrum, all care
 
 
-def area_counts(found: Found, element: str) -> GroupCounts:
-    """Count the groups of one element in a spectrum that has been fitted for itself.
+def area_counts(found: Found, elements: str | Sequence[str]) -> GroupCounts:
+    """Count the groups of one or several elements in a spectrum fitted for itself.
 
     Parameters
     ----------
     found : Found
         Fit of that spectrum (of an area or a point).
-    element : str
-        Symbol; its families are taken out of the model and put back group by group.
+    elements : str or sequence of str
+        Symbols; their families are taken out of the model and put back group by group.
+        Elements that the model lacks are put in, since their absence may be what counts.
 
     Returns
     -------
@@ -50,28 +57,39 @@ def area_counts(found: Found, element: str) -> GroupCounts:
         counts with the model error; energy scale, widths and the line ratios of the other
         elements stay free within their spreads.
     """
-    model, fit = found.model, found.fit
-    groups = groups_of(model, element)
-    columns = np.column_stack(
-        [merge(model.column(group_emitter(model, g)), fit.edges) for g in groups]
-    )
-    own = {e.label for e in model.emitters if e.kind == "element" and e.element == element}
+    names = (elements,) if isinstance(elements, str) else tuple(dict.fromkeys(elements))
+    model, fit = with_elements(found, names), found.fit
+    groups = tuple(g for name in names for g in groups_of(model, name))
+    own = {e.label for e in model.emitters if e.kind == "element" and e.element in names}
     keep = [k for k, name in enumerate(fit.labels) if name not in own and fit.amplitude[k] > 0]
-    hidden = [merge(model.column(e), fit.edges) for e in hidden_emitters(found, groups)]
-    wrong = foreign_errors(model, fit.labels, fit.amplitude, fit.edges, own)
     free = [k for k, name in enumerate(found.parameters) if not _is_ratio_of(name, own)]
-    root = 1 / np.sqrt(fit.variance)
+    split = [merge(model.column(group_emitter(model, g)), fit.edges) for g in groups]
+    hidden = [merge(model.column(e), fit.edges) for e in hidden_emitters(found, groups)]
+    columns = np.column_stack([*split, fit.matrix[:, keep], *hidden])
+    wrong = foreign_errors(model, fit.labels, fit.amplitude, fit.edges, own)
     shapes = np.hstack([wrong, found.slopes[:, free] * found.spreads[free]])
-    columns = np.column_stack([columns, fit.matrix[:, keep], *hidden])
+    root = 1 / np.sqrt(fit.variance)
     measured = np.hstack([columns, shapes]) * root[:, None]
     prior = np.eye(shapes.shape[1], measured.shape[1], columns.shape[1])
-    design = np.vstack([measured, prior])
     data = np.append(fit.counts * root, np.zeros(len(prior)))
-    solution, covariance = _least_squares(design, data)
+    solution, covariance = _least_squares(np.vstack([measured, prior]), data)
     g = len(groups)
     leak = doubts(model, groups, fit.matrix, fit.labels, fit.edges) @ fit.amplitude
-    covariance = covariance[:g, :g] + np.diag(leak**2)
-    return GroupCounts(groups, solution[None, :g], covariance[None])
+    return GroupCounts(groups, solution[None, :g], (covariance[:g, :g] + np.diag(leak**2))[None])
+
+
+def with_elements(found: Found, names: Sequence[str]) -> SpectrumModel:
+    """Model of a fit with further elements put in where they are missing."""
+    model = found.model
+    present = {e.element for e in model.emitters if e.kind == "element"}
+    missing = [
+        emitter
+        for name in names
+        if name not in present and name != found.anode
+        for family in usable_families(name, model.instrument, model.energy_range)
+        if (emitter := family_emitter(name, family, model.instrument, found.anode)) is not None
+    ]
+    return model.with_emitters([*model.emitters, *missing])
 
 
 def _is_ratio_of(name: str, own: set[str]) -> bool:

@@ -1,0 +1,113 @@
+"""Detected photons per group of lines from a stack of given materials and any thicknesses."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from xrfmap.atomic import Line, Material
+from xrfmap.cover_model import group_lines, kept_in_peak
+from xrfmap.detector import efficiency
+from xrfmap.enhancement import secondary_emission
+from xrfmap.layers import layer_emission
+from xrfmap.line_groups import LineGroup
+from xrfmap.settings import Instrument
+from xrfmap.stack import Layer, Stack
+from xrfmap.tube import excitation
+
+__all__ = ["StackYields"]
+
+Array = npt.NDArray[np.float64]
+
+_SUBLAYERS = 16
+_STEP_KEV = 0.1  # coarse bins of the tube continuum: yields change by less than 0.3 %
+
+
+class StackYields:
+    """Yields of the groups of several elements from one sequence of materials.
+
+    Parameters
+    ----------
+    groups : sequence of LineGroup
+        g groups, of any elements.
+    materials : sequence of Material
+        From top to bottom.
+    instrument : Instrument
+        Tube, angles, detector.
+    anode : str, optional
+        Anode, where the instrument does not name it.
+    secondary : bool
+        Whether lines that excite other lines are followed. Their share is worked out by
+        :meth:`refresh` and held between.
+    """
+
+    def __init__(
+        self,
+        groups: Sequence[LineGroup],
+        materials: Sequence[Material],
+        instrument: Instrument,
+        *,
+        anode: str | None = None,
+        secondary: bool = True,
+    ) -> None:
+        self.materials = tuple(materials)
+        self.instrument = instrument
+        self.beam = excitation(instrument, anode, _STEP_KEV)
+        self.secondary = secondary
+        self.lines, self._place = self._of_the_stack(groups)
+        self._sums = np.zeros((len(groups), len(self.lines)))
+        at = np.array([line.energy_kev for line in self.lines])
+        if self.lines:
+            counted = efficiency(at, instrument) * kept_in_peak(at, instrument)
+            self._sums[self._place, np.arange(len(self.lines))] = counted
+        self._gain = np.ones(len(self.lines))
+
+    def _of_the_stack(
+        self, groups: Sequence[LineGroup]
+    ) -> tuple[list[Line], npt.NDArray[np.int64]]:
+        """Lines that some layer can emit, with the group of each."""
+        held = {e for m in self.materials for e in m.mass_fractions}
+        found: list[Line] = []
+        place: list[int] = []
+        for g, group in enumerate(groups):
+            if group.element in held:
+                lines, _, _ = group_lines((group,), self.beam)
+                found += lines
+                place += [g] * len(lines)
+        return found, np.array(place, dtype=np.int64)
+
+    def _stack(self, thickness_um: Array) -> Stack:
+        pairs = zip(self.materials, thickness_um, strict=True)
+        return Stack([Layer.from_thickness(m, float(t)) for m, t in pairs])
+
+    def refresh(self, thickness_um: Array) -> None:
+        """Work out secondary excitation anew for given thicknesses. [um]."""
+        if not self.secondary or not self.lines:
+            return
+        stack = self._stack(thickness_um)
+        first = layer_emission(stack, self.beam, self.instrument, self.lines).sum(axis=0)
+        second = secondary_emission(
+            stack, self.beam, self.instrument, self.lines, sublayers=_SUBLAYERS
+        )
+        self._gain = 1 + np.minimum(second / np.maximum(first, 1e-300), 1.0)
+
+    def at(self, thickness_um: Array) -> Array:
+        """Give the detected photons per group for given thicknesses.
+
+        Parameters
+        ----------
+        thickness_um : ndarray, shape (layers,)
+            Thicknesses, > 0. [um]
+
+        Returns
+        -------
+        ndarray, shape (g,)
+            In the unit of :mod:`xrfmap.layers`; 0 for elements that no layer holds.
+        """
+        if not self.lines:
+            return np.zeros(len(self._sums))
+        stack = self._stack(thickness_um)
+        rates = layer_emission(stack, self.beam, self.instrument, self.lines).sum(axis=0)
+        return np.asarray(self._sums @ (rates * self._gain))

@@ -27,7 +27,9 @@ MODES = ("point", "corners", "free-hand", "zoom", "pan")  # as in static/mode.js
 """What clicking and dragging on a map does."""
 
 FONT = "Georgia, Liberation Serif, serif"
-AXIS_PX, GAP_PX = 48, 14  # room for the numbers of an axis, and around a map
+AXIS_PX, GAP_PX = 48, 24  # room for the numbers of an axis, and around a map
+RAGGED = 0.75  # maps may be that much smaller before a row is left half empty
+TALLEST_PX = 430  # all rows of maps together, so that maps and spectrum are seen at once
 PALETTE = [f"#{r:02x}{g:02x}{b:02x}" for r, g, b in style.map_lut()]
 IMAGE = ("image", "x", "y", "dw", "dh")
 LINE = ("xs", "ys", "colour", "width", "dash")
@@ -130,12 +132,19 @@ def plate_size(width: float, plates: int, aspect: float) -> tuple[int, int, int]
     aspect : float
         Height over width of the scan.
     """
-    columns = plates if plates <= 3 else 2 if plates == 4 else 3
-    columns = max(columns, 1)
-    tallest = 400 if plates <= columns else 230
-    inner = (width - AXIS_PX) / columns - GAP_PX
-    inner = max(min(inner, tallest / aspect), 90)
-    return int(inner), max(round(inner * aspect), 40), columns
+    plates = max(plates, 1)
+    best: tuple[float, int, int] = (0, 90, 1)
+    for rows in range(1, plates + 1):
+        columns = -(-plates // rows)
+        inner = int(min((width - AXIS_PX) / columns - GAP_PX, TALLEST_PX / rows / aspect))
+        fit = int((width - AXIS_PX) // (inner + GAP_PX)) if inner > 0 else 0
+        # plates flow into a row as long as they fit: a row that would take more of them
+        # than planned leaves a ragged rest
+        worth = inner * (RAGGED if plates % columns else 1)
+        if inner >= 90 and worth > best[0] and (rows == 1 or fit == columns):
+            best = (worth, inner, fit)
+    _, inner, columns = best
+    return inner, max(round(inner * aspect), 40), min(columns, plates)
 
 
 class Plate:

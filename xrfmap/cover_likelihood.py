@@ -116,12 +116,11 @@ def _estimate(counts: GroupCounts, model: CoverModel) -> Cover:
     covariance = np.where(usable[:, None, None], counts.covariance, np.eye(safe.shape[1]))
     expected = np.maximum(safe, 0.0)
     for zooms in (0, ZOOMS):  # once about the counts, once about the fitted counts
-        table = model.table * expected[:, :, None] * expected[:, None]
-        weight = np.asarray(np.linalg.inv(covariance + table), dtype=np.float64)
-        peak = _Likelihood(safe, weight, model)
+        peak = _Likelihood(safe, _weight(covariance, expected, model), model)
         peak.search(zooms)
         expected = peak.expected()
-    value, low, high, z = peak.interval()
+    z = peak.against_bare(covariance)
+    value, low, high = peak.interval(z)
     freedom = safe.shape[1] - 2
     p = chdtrc(freedom, peak.misfit()) if freedom > 0 else np.full(len(safe), np.nan)
     top = model.areal[-1]
@@ -130,6 +129,16 @@ def _estimate(counts: GroupCounts, model: CoverModel) -> Cover:
         value + blank, low + blank, high + blank, z + blank, p + blank,
         expected.sum(axis=1) + blank, peak.best_own, (high > 0.999 * top) & usable,
     )  # fmt: skip
+
+
+def _weight(covariance: Array, expected: Array, model: CoverModel) -> Array:
+    """Inverse of the covariance with the table errors of the expected counts, (n, g, g)."""
+    table = model.table * expected[:, :, None] * expected[:, None]
+    return np.asarray(np.linalg.inv(covariance + table), dtype=np.float64)
+
+
+def _log_det(weight: Array) -> Array:
+    return np.asarray(np.linalg.slogdet(weight)[1])
 
 
 class _Likelihood:
@@ -191,10 +200,11 @@ class _Likelihood:
             grid[rows, first][:, None] + share * (grid[rows, last] - grid[rows, first])[:, None]
         )
 
-    def expected(self) -> Array:
-        """Give the counts of the groups at the best cover and own layer, shape (n, g)."""
-        shape = np.exp(self._shape(np.maximum(self.place, 0.0)[:, None])[:, 0])
-        shape = shape[np.arange(len(shape)), self.best_own]
+    def expected(self, areal: Array | None = None) -> Array:
+        """Give the counts of the groups at a cover (the best) and the best own layer there."""
+        cover = (np.maximum(self.place, 0.0) if areal is None else areal)[:, None]
+        own = self.per_own(cover)[:, 0].argmax(axis=1)
+        shape = np.exp(self._shape(cover)[:, 0])[np.arange(len(cover)), own]
         along = np.einsum("ng,ng->n", shape, self.vector)
         square = np.einsum("ng,ngh,nh->n", shape, self.weight, shape)
         return np.asarray(shape * np.maximum(along / square, 0.0)[:, None])
@@ -204,16 +214,31 @@ class _Likelihood:
         best = self.per_own(self.place[:, None])[:, 0].max(axis=1)
         return np.asarray(np.maximum(self.whole - 2 * best, 0.0))
 
-    def interval(self) -> tuple[Array, Array, Array, Array]:
-        """Value, both ends [g/cm2], and z against a bare layer."""
+    def against_bare(self, covariance: Array) -> Array:
+        """Signed root of the likelihood ratio against a bare layer.
+
+        Tables are wrong by a share of what is expected: a bare layer must be judged with
+        the errors of a bare layer, which are larger than those under a cover.
+        """
+        bare = np.zeros(len(self.net))
+        weight = _weight(covariance, self.expected(bare), self.model)
+        there = _Likelihood(self.net, weight, self.model)
+        best = self.top - 0.5 * self.whole + 0.5 * _log_det(self.weight)
+        flat = there.at(bare[:, None])[:, 0] - 0.5 * there.whole + 0.5 * _log_det(weight)
+        same = self.top - self.at(bare[:, None])[:, 0]
+        fall = np.maximum(np.minimum(best - flat, same), 0.0)
+        return np.asarray(np.sign(self.place) * np.sqrt(2 * fall))
+
+    def interval(self, tested: Array) -> tuple[Array, Array, Array]:
+        """Value and both ends [g/cm2]; `tested` is z against a bare layer."""
         bare = self.at(np.zeros((len(self.net), 1)))[:, 0]
         fall = np.maximum(self.top - bare, 0.0)
         z = np.sign(self.place) * np.sqrt(2 * fall)
         low_z, high_z = interval(z, np.ones_like(z), np.full_like(z, 1e-9))
         low = self._crossing(z - low_z, -1)
         high = self._crossing(high_z - z, +1)
-        low = np.where((z < Z_ORDER) | (low_z <= 0), 0.0, np.maximum(low, 0.0))
-        return np.maximum(self.place, 0.0), low, np.maximum(high, 0.0), z
+        low = np.where((tested < Z_ORDER) | (low_z <= 0), 0.0, np.maximum(low, 0.0))
+        return np.maximum(self.place, 0.0), low, np.maximum(high, 0.0)
 
     def _crossing(self, distance: Array, side: int) -> Array:
         """Cover on one side of the maximum at a distance in standard errors."""

@@ -25,7 +25,7 @@ STARTS = 3
 """Starting points per free thickness are spread over its range, since a thick cover over
 much paint and a thin one over little can look alike from afar."""
 
-ROUNDS = 3
+ROUNDS = 2
 """Rounds in which the errors of tables are taken from the counts last fitted."""
 
 _HALF = 3.841459  # 95 % of a chi-square with one degree of freedom
@@ -196,21 +196,36 @@ class Problem:
 
         found = least_squares(
             residual, np.clip(start, bounds[:, 0] + 1e-9, bounds[:, 1] - 1e-9),
-            bounds=(bounds[:, 0], bounds[:, 1]), x_scale=0.3, diff_step=1e-3, max_nfev=60,
+            bounds=(bounds[:, 0], bounds[:, 1]), x_scale=0.3, diff_step=1e-3, max_nfev=30,
         )  # fmt: skip
         return np.asarray(found.x)
 
     def solve(self) -> Array:
         """Logarithms of the free thicknesses at the best fit."""
         bounds = self.bounds[self.free]
-        shares = (np.arange(STARTS) + 0.5) / STARTS
-        starts = [bounds[:, 0] + s * (bounds[:, 1] - bounds[:, 0]) for s in shares]
-        best = min((self._search(s, bounds) for s in starts), key=self.chi2)
+        shares = (np.arange(STARTS) + 0.5) / STARTS if len(bounds) else np.zeros(1)
+        tried = [self._settled(bounds[:, 0] + s * (bounds[:, 1] - bounds[:, 0])) for s in shares]
+        _, best, self.covariance = min(tried, key=lambda t: t[0])
+        self.yields.refresh(np.exp(self._whole(best)))
+        return best
+
+    def _settled(self, start: Array) -> tuple[float, Array, Array]:
+        """Likelihood, logarithms and covariance that one start leads to."""
+        bounds = self.bounds[self.free]
+        self.covariance = total_covariance(
+            self.counts, np.maximum(self.counts.net[0], 0.0), self.table_error
+        )
+        best = self._search(start, bounds)
         for _ in range(ROUNDS):
             self.yields.refresh(np.exp(self._whole(best)))
-            self.covariance = total_covariance(self.counts, self.expected(best), self.table_error)
+            expected = self.expected(best)
+            self.covariance = total_covariance(self.counts, expected, self.table_error)
             best = self._search(best, bounds)
-        return best
+        return self.minus_2_log_l(best), best, self.covariance
+
+    def minus_2_log_l(self, logs: Array) -> float:
+        """Twice the negative logarithm of the likelihood, without constants."""
+        return self.chi2(logs) + float(np.linalg.slogdet(self.covariance)[1])
 
     def intervals(self, best: Array) -> tuple[Array, Array]:
         """Give the ends of the 95 % intervals of all layers, as logarithms."""
@@ -260,7 +275,6 @@ class Problem:
         residual = self.counts.net[0] - expected
         chi2 = self.chi2(best)
         whole = self._whole(best)
-        sign, log_det = np.linalg.slogdet(self.covariance)
         edge = [
             layer.material.name
             for k, layer in enumerate(self.proposal.layers)
@@ -269,7 +283,7 @@ class Problem:
         parameters = int(self.free.sum()) + 1
         return StackFit(
             self.proposal, np.exp(whole), np.exp(low), np.exp(high), expected,
-            residual / np.sqrt(np.diag(self.covariance)), float(chi2 + sign * log_det), chi2,
+            residual / np.sqrt(np.diag(self.covariance)), self.minus_2_log_l(best), chi2,
             len(expected) - parameters, parameters, tuple(edge),
         )  # fmt: skip
 

@@ -7,14 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.atomic import Line, Material
+from xrfmap.atomic import Line, Material, line_cross_section
 from xrfmap.cover_model import group_lines, kept_in_peak
 from xrfmap.detector import efficiency
 from xrfmap.enhancement import secondary_emission
 from xrfmap.layers import layer_emission
 from xrfmap.line_groups import LineGroup
 from xrfmap.settings import Instrument
-from xrfmap.stack import Layer, Stack
+from xrfmap.stack import Layer, Optics, Stack
 from xrfmap.tube import excitation
 
 __all__ = ["StackYields"]
@@ -62,7 +62,22 @@ class StackYields:
         if self.lines:
             counted = efficiency(at, instrument) * kept_in_peak(at, instrument)
             self._sums[self._place, np.arange(len(self.lines))] = counted
+        self._at = at
+        self._excited = self._excitation()
         self._gain = np.ones(len(self.lines))
+
+    def _excitation(self) -> list[tuple[str, list[int], npt.NDArray[np.intp], Array]]:
+        """Per element: its lines, the energies that excite them, and how strongly."""
+        energy, photons = self.beam.all_energies()
+        sin_in = float(np.sin(np.radians(self.instrument.incidence_deg)))
+        found = []
+        for element in dict.fromkeys(line.element for line in self.lines):
+            rows = [k for k, line in enumerate(self.lines) if line.element == element]
+            sigma = np.array([line_cross_section(self.lines[k], energy) for k in rows])
+            useful = np.flatnonzero(sigma.any(axis=0))
+            weight = sigma[:, useful] * photons[useful] / sin_in / (4 * np.pi)
+            found.append((element, rows, useful, weight))
+        return found
 
     def _of_the_stack(
         self, groups: Sequence[LineGroup]
@@ -109,5 +124,13 @@ class StackYields:
         if not self.lines:
             return np.zeros(len(self._sums))
         stack = self._stack(thickness_um)
-        rates = layer_emission(stack, self.beam, self.instrument, self.lines).sum(axis=0)
+        energy, _ = self.beam.all_energies()
+        optics = Optics(stack, self.instrument, energy, self._at)
+        rates = np.zeros(len(self.lines))
+        # the Sherman sum of layers.layer_emission, with its cross-sections kept
+        for element, rows, useful, weight in self._excited:
+            for k, layer in enumerate(stack.layers):
+                share = layer.material.mass_fractions.get(element, 0.0)
+                if share > 0:
+                    rates[rows] += share * (weight * optics.seen_mass(k, useful, rows)).sum(axis=1)
         return np.asarray(self._sums @ (rates * self._gain))

@@ -27,6 +27,8 @@ _FLOOR = np.float32(1e-4)  # counts per bin: keeps log(model) finite where all a
 _RIDGE = np.float32(1e-5)  # least share of a pivot that is kept: coinciding templates stay finite
 _SCORING = 1  # first steps with the expected curvature alone: it does not overshoot
 _ROUNDS = 8  # exchanges of held and free components within one step
+_LATE_ROUNDS = 40  # the same for slow pixels, from the fourth on one component at a time
+_ROUGH = 3  # steps with `_BLEND`, that are safe far from the maximum
 _BLEND = np.float32(0.03)  # share of the expected curvature mixed into the observed one
 _LATE_BLEND = np.float32(0.003)
 """The same for slow pixels: few counts leave directions with a sixtieth of the expected
@@ -305,15 +307,39 @@ def _exchange(a, d, y, free, info, diag, release, lanes):
 
 
 @njit(**_OPTIONS)
-def _newton(a, g, d, y, info, free, chol, lists, lanes):
+def _exchange_one(a, d, y, free, info, diag, lanes):
+    """As :func:`_exchange`, but only the last component that is on the wrong side.
+
+    Slow, and sure to end at the maximum where exchanging all at once runs in a circle
+    (Murty's rule).
+    """
+    changed = 0
+    for k in range(lanes):
+        for j in range(a.shape[0] - 1, -1, -1):
+            h = info[diag[j], k]
+            slack = np.float32(1e-4) * np.sqrt(h)
+            if free[j, k] > 0:
+                wrong = (a[j, k] + d[j, k]) * h < -slack
+            else:
+                wrong = y[j, k] < -slack
+            if wrong:
+                free[j, k] = np.float32(1.0) - free[j, k]
+                changed += 1
+                break
+    return changed
+
+
+@njit(**_OPTIONS)
+def _newton(a, g, d, y, info, free, chol, lists, rounds, lanes):
     """Step to the maximum of the quadratic model under ``a + d >= 0``.
 
     Block principal pivoting: all components on the wrong side change sides at once;
-    from the fourth round on they may only be held, which must end.
+    from the fourth round on they may only be held, which must end, or, where there is
+    time for more rounds, go one by one.
     """
     (pair_row, pair_col, info_row, row, col, first, upd, left, right, diag) = lists
     comps = a.shape[0]
-    for round_ in range(_ROUNDS):
+    for round_ in range(rounds):
         for j in range(comps):
             for k in range(lanes):
                 d[j, k] = -a[j, k] * (np.float32(1.0) - free[j, k])
@@ -331,7 +357,11 @@ def _newton(a, g, d, y, info, free, chol, lists, lanes):
         for j in range(comps):
             for k in range(lanes):
                 y[j, k] -= g[j, k]
-        if _exchange(a, d, y, free, info, diag, round_ < 3, lanes) == 0:
+        if round_ >= 3 and rounds > _ROUNDS:
+            changed = _exchange_one(a, d, y, free, info, diag, lanes)
+        else:
+            changed = _exchange(a, d, y, free, info, diag, round_ < 3, lanes)
+        if changed == 0:
             break
 
 
@@ -364,7 +394,10 @@ def _step(a, old, g, d, info, diag, free, slope, active, tries, tol, lanes):
         for j in range(n):
             new = max(a[j, k] + d[j, k], np.float32(0.0))
             move = new - a[j, k]
-            largest = max(largest, abs(move) * np.sqrt(info[diag[j], k]))
+            root = np.sqrt(info[diag[j], k])
+            largest = max(largest, abs(move) * root)
+            if new == 0 and g[j, k] > np.float32(0.01) * root:
+                largest = max(largest, g[j, k] / root)  # held, though it wants to grow
             rise += g[j, k] * move
             old[j, k] = a[j, k]
             a[j, k] = new
@@ -430,7 +463,9 @@ def _group(counts, first_pixel, plan, start_matrix, scale, given, tol, max_steps
         # would pass for the last one
         again = given.shape[0] > 0
         scoring = turn < _SCORING and not again
-        blend = np.float32(1.0) if scoring else (_LATE_BLEND if again else _BLEND)
+        blend = (
+            np.float32(1.0) if scoring else (_BLEND if turn < _ROUGH and not again else _LATE_BLEND)
+        )
         _product(mu, bins, bp, bi, bv, a, lanes, _FLOOR)
         _residual(n, mu, ratio, weight, blend, lanes)
         _product(g, comps, cp, ci, cv, ratio, lanes, np.float32(0.0))
@@ -438,7 +473,7 @@ def _group(counts, first_pixel, plan, start_matrix, scale, given, tol, max_steps
         for j in range(comps):
             for k in range(lanes):
                 free[j, k] = np.float32((a[j, k] > 0) | (g[j, k] > 0))
-        _newton(a, g, d, y, info, free, chol, lists, lanes)
+        _newton(a, g, d, y, info, free, chol, lists, _LATE_ROUNDS if again else _ROUNDS, lanes)
         for k in range(lanes):
             used[k] += active[k]
         if _step(a, old, g, d, info, diag, free, slope, active, tries, tol, lanes) == 0:

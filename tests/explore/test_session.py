@@ -1,0 +1,192 @@
+"""The page without a browser: what a bare scan and odd input from a browser lead to."""
+
+from __future__ import annotations
+
+import time
+
+import h5py
+import numpy as np
+import pytest
+from bokeh.document import Document
+
+from xrfmap.errors import InputError
+from xrfmap.explore.bench import Bench
+from xrfmap.explore.page import Session
+from xrfmap.explore.reading import first_pass
+from xrfmap.explore.subject import check_results, open_subject
+from xrfmap.io.results import write_maps
+
+
+class Quick(Session):
+    """A page whose changes take effect at once."""
+
+    def _later(self, change):
+        change()
+
+
+@pytest.fixture
+def opened():
+    """Open pages, and close what they opened."""
+    benches = []
+
+    def open_page(path, results=None):
+        subject = open_subject(path, results)
+        bench = Bench(subject.scans[0])
+        benches.append(bench)
+        bench.bands = first_pass(bench.scan)
+        return Quick(Document(), subject, bench)
+
+    yield open_page
+    for bench in benches:
+        bench.stop()
+
+
+@pytest.fixture
+def bare(tmp_path, panel):
+    """A scan of which nothing is known but its counts."""
+    with h5py.File(tmp_path / "bare.h5", "w") as file:
+        entry = file.create_group("entry")
+        entry.attrs["NX_class"] = "NXentry"
+        data = entry.create_group("data")
+        data.attrs.update({"NX_class": "NXdata", "signal": "counts"})
+        data.create_dataset("counts", data=panel.scan["counts"].values)
+    return tmp_path / "bare.h5"
+
+
+def wait(condition):
+    end = time.monotonic() + 30
+    while not condition():
+        assert time.monotonic() < end, "30 s for a few blocks of a small scan"
+        time.sleep(0.01)
+
+
+def test_a_bare_scan_is_shown_in_pixels_and_counts(opened, bare, panel):
+    page = opened(bare)
+    plate = page.plates[0]
+    assert plate.root.visible
+    assert "all counts" in plate.title.text
+    assert "[counts]" in plate.title.text
+    shown = plate.source.data["image"][0]
+    assert np.array_equal(shown, panel.scan["counts"].values.sum(axis=2))
+    assert "no energy scale" in page.spectrum.log.xaxis[0].axis_label
+
+
+def test_an_area_of_a_bare_scan_is_summed_but_cannot_be_saved(opened, bare, panel):
+    page = opened(bare)
+    page.desk.drawn([-0.5, 9.5, 9.5, -0.5], [-0.5, -0.5, 4.5, 4.5])
+    wait(lambda: page.desk.slots["A"].spectrum is not None)
+    found = page.desk.slots["A"].spectrum
+    assert np.array_equal(found.counts, panel.scan["counts"].values[:5, :10].sum(axis=(0, 1)))
+    assert found.pixels == 50
+    assert "50 pixels" in page.finding.head.text
+    page._finding("save")
+    assert "nothing to save" in page.finding.note.text
+
+
+def test_a_window_in_channels_counts_exactly(opened, bare, panel):
+    page = opened(bare)
+    page.set_window((101.2, 140.0))
+    wait(lambda: page._window_counts is not None and page._window_counts[1])
+    # channels whose middle lies inside: 102 to 140
+    expected = panel.scan["counts"].values[..., 102:141].sum(axis=2)
+    assert np.array_equal(page._window_counts[0], expected)
+    page.take_back()
+    assert page._window is None
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        {"x": [], "y": [], "held": []},
+        {"x": ["<b>"], "y": [1.0], "held": [0]},
+        {"x": [float("nan")], "y": [1.0], "held": [0]},
+        {"x": [1e300], "y": [1.0], "held": [0]},
+        {"y": [1.0]},
+    ],
+)
+def test_odd_places_from_a_browser_change_nothing(opened, bare, sent):
+    page = opened(bare)
+    before = page.here.text
+    # columns of unequal length are what a browser could send, and Bokeh would warn of
+    page.shared.probe.update(data=sent)
+    assert page.here.text == before
+
+
+@pytest.mark.parametrize(
+    ("low", "high"), [("a", 3), (None, None), (float("nan"), 4), (1e9, 2e9), (-9, -5)]
+)
+def test_odd_windows_from_a_browser_change_nothing(opened, bare, low, high):
+    page = opened(bare)
+    page._window_drawn(low, high)
+    assert page._window is None
+
+
+def test_odd_outlines_are_refused_in_words(opened, bare):
+    page = opened(bare)
+    page.desk.drawn(["x", None, {}], [1, 2, 3])
+    assert "not numbers" in page.finding.note.text
+    page.desk.drawn([1e6, 2e6, 3e6], [1, 2, 9])
+    assert "no pixel centre" in page.finding.note.text
+    assert page.desk.slots["A"].mask is None
+
+
+def test_every_step_can_be_taken_back_in_turn(opened, folder):
+    page = opened(folder / "mill.toml")
+    page.desk.drawn([10, 30, 30], [10, 10, 30])
+    page.set_window((6.2, 6.6))
+    page.finding.view.active = 1
+    page.finding.takes["B"].value = "area:left half"
+    assert page.undo.label == "Undo: area B"
+    page.take_back()
+    assert page.desk.slots["B"].choice == "nothing"
+    page.take_back()
+    assert page._window is None
+    page.take_back()
+    assert page.desk.slots["A"].choice == "nothing"
+    assert page.undo.disabled
+    page.take_back()
+    assert "nothing to take back" in page.finding.note.text
+
+
+def test_results_of_another_scan_are_refused(folder, tmp_path, panel):
+    maps = panel.truth.rename({"net_counts": "x_net"}).assign_attrs(source_sha256="0" * 64)
+    subject = open_subject(folder / "mill.toml")
+    with pytest.raises(InputError, match="hash 000000000000"):
+        check_results(maps, subject.scans[0].open(), tmp_path)
+    with pytest.raises(InputError, match="29 x 40"):
+        check_results(maps.isel(y=slice(1, None)), subject.scans[0].open(), tmp_path)
+
+
+def test_a_result_folder_without_maps_is_refused(folder, tmp_path):
+    with pytest.raises(InputError, match="run the study first"):
+        open_subject(folder / "mill.toml", tmp_path)
+
+
+def test_maps_of_an_earlier_run_are_shown_at_once(opened, folder, tmp_path, panel):
+    truth = panel.truth.sel(line=["Pb L", "Ca K"])
+    net = truth["net_counts"].values.astype(np.float32)
+    maps = truth.drop_vars("net_counts")
+    for name, value in {
+        "net_counts": net, "net_counts_err": np.sqrt(net + 9), "net_counts_ul": net + 9,
+        "decision_threshold": np.full_like(net, 5), "detection_limit": np.full_like(net, 12),
+    }.items():  # fmt: skip
+        maps[name] = (("line", "y", "x"), value, {"units": "counts"})
+    maps["fit_ok"] = (("y", "x"), np.ones(net.shape[1:], bool))
+    maps["live_time"] = panel.scan["live_time"]
+    maps = maps.assign_coords(y=("y", np.arange(30) * 2.0 + 1, {"units": "mm"}))
+    maps = maps.assign_coords(x=("x", np.arange(40) * 2.0 + 1, {"units": "mm"}))
+    maps.attrs = {**panel.scale.to_attrs(), "source_sha256": ""}
+    write_maps(tmp_path / "maps.nc", maps)
+    page = opened(folder / "mill.toml", tmp_path)
+    titles = [plate.title.text for plate in page.plates if plate.root.visible]
+    assert [t.split("[")[0] for t in titles] == ["<h3>Ca K <span>", "<h3>Pb L <span>"]
+    rate = net[0] / panel.scan["live_time"].values
+    # 32-bit floats on both sides
+    assert page.plates[1].source.data["image"][0] == pytest.approx(rate, rel=1e-5)
+
+
+def test_a_study_without_a_scan_is_told_what_to_do(tmp_path):
+    path = tmp_path / "typed.toml"
+    path.write_text('[object]\ntitle = "x"\n[[area]]\nname = "a"\nelements = ["Pb"]\n')
+    with pytest.raises(InputError, match="xrfmap study"):
+        open_subject(path)

@@ -15,6 +15,7 @@ from xrfmap.explore.page import Session
 from xrfmap.explore.reading import first_pass
 from xrfmap.explore.subject import check_results, open_subject
 from xrfmap.io.results import write_maps
+from xrfmap.lineshape import EnergyScale
 
 
 class Quick(Session):
@@ -85,13 +86,13 @@ def test_an_area_of_a_bare_scan_is_summed_but_cannot_be_saved(opened, bare, pane
 
 def test_a_window_in_channels_counts_exactly(opened, bare, panel):
     page = opened(bare)
-    page.set_window((101.2, 140.0))
-    wait(lambda: page._window_counts is not None and page._window_counts[1])
+    page.window.set((101.2, 140.0))
+    wait(lambda: page.window.counts is not None and page.window.counts[1])
     # channels whose middle lies inside: 102 to 140
     expected = panel.scan["counts"].values[..., 102:141].sum(axis=2)
-    assert np.array_equal(page._window_counts[0], expected)
+    assert np.array_equal(page.window.counts[0], expected)
     page.take_back()
-    assert page._window is None
+    assert page.window.ends is None
 
 
 @pytest.mark.parametrize(
@@ -117,8 +118,8 @@ def test_odd_places_from_a_browser_change_nothing(opened, bare, sent):
 )
 def test_odd_windows_from_a_browser_change_nothing(opened, bare, low, high):
     page = opened(bare)
-    page._window_drawn(low, high)
-    assert page._window is None
+    page.window.drawn(low, high)
+    assert page.window.ends is None
 
 
 def test_odd_outlines_are_refused_in_words(opened, bare):
@@ -133,14 +134,14 @@ def test_odd_outlines_are_refused_in_words(opened, bare):
 def test_every_step_can_be_taken_back_in_turn(opened, folder):
     page = opened(folder / "mill.toml")
     page.desk.drawn([10, 30, 30], [10, 10, 30])
-    page.set_window((6.2, 6.6))
+    page.window.set((6.2, 6.6))
     page.finding.view.active = 1
     page.finding.takes["B"].value = "area:left half"
     assert page.undo.label == "Undo: area B"
     page.take_back()
     assert page.desk.slots["B"].choice == "nothing"
     page.take_back()
-    assert page._window is None
+    assert page.window.ends is None
     page.take_back()
     assert page.desk.slots["A"].choice == "nothing"
     assert page.undo.disabled
@@ -190,3 +191,16 @@ def test_a_study_without_a_scan_is_told_what_to_do(tmp_path):
     path.write_text('[object]\ntitle = "x"\n[[area]]\nname = "a"\nelements = ["Pb"]\n')
     with pytest.raises(InputError, match="xrfmap study"):
         open_subject(path)
+
+
+def test_a_window_keeps_its_channels_when_the_energy_scale_arrives(opened, bare, panel):
+    page = opened(bare)
+    page.window.set((100.0, 140.0))
+    page.bench.scale = EnergyScale(-0.02, 0.04, 0.08, 0.115)
+    page._news("scale")
+    assert page.window.ends == pytest.approx((-0.02 + 4.0, -0.02 + 5.6))
+    assert page.spectrum.log.xaxis[0].axis_label == "energy [keV]"
+    wait(lambda: page.window.counts is not None and page.window.counts[1])
+    expected = panel.scan["counts"].values[..., 100:141].sum(axis=2)
+    assert np.array_equal(page.window.counts[0], expected)
+    assert page.bench.status.words == ""

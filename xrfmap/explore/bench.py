@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -15,39 +15,24 @@ import xarray as xr
 
 from xrfmap.errors import XrfmapError
 from xrfmap.explore.compare import Measure
+from xrfmap.explore.fit_queue import FitQueue
 from xrfmap.explore.fits import AreaFit, first_look
 from xrfmap.explore.frame import Frame
 from xrfmap.explore.reading import Bands, Stopped, SumSpectrum, first_pass, sum_pixels
+from xrfmap.explore.status import Status
 from xrfmap.explore.subject import ScanSource, check_results
-from xrfmap.explore.worker import Child, Message, fit_on_request, prepare
+from xrfmap.explore.worker import Child, Message, prepare
 from xrfmap.lineshape import EnergyScale
 from xrfmap.scan import SCALE_ATTRS, linear_scale
 
 if TYPE_CHECKING:
     from xrfmap.identify import Found
 
-__all__ = ["Bench", "Status"]
+__all__ = ["Bench"]
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 KEPT_SUMS = 64
-
-
-class Status:
-    """What is being done at present, for the line at the top of the page."""
-
-    def __init__(self) -> None:
-        self.work: OrderedDict[str, tuple[int, int]] = OrderedDict()
-        self.failed: str = ""
-
-    @property
-    def words(self) -> str:
-        """One line; empty when nothing is going on."""
-        parts = []
-        for name, (done, total) in self.work.items():
-            share = f" {100 * done // total} %" if total and done else ""
-            parts.append(f"{name}{share}")
-        return "; ".join(parts)
 
 
 class Bench:
@@ -79,13 +64,9 @@ class Bench:
         self._lock = threading.RLock()
         self._listeners: list[Callable[[str], None]] = []
         self._sums: OrderedDict[bytes, SumSpectrum] = OrderedDict()
-        self._fits: OrderedDict[bytes, AreaFit] = OrderedDict()
-        self._wanted: dict[int, list[bytes]] = {}
-        self._turn = 0  # of the child that fits: an older one is not listened to
-        self._busy: bytes | None = None
-        self._failed: set[bytes] = set()
-        self._children: list[Child] = []
-        self._fitter: Child | None = None
+        self._looks: OrderedDict[bytes, AreaFit] = OrderedDict()
+        self._queue = FitQueue(source.elements, self.status, self._tell)
+        self._child: Child | None = None
         self._pool = ThreadPoolExecutor(3, thread_name_prefix="reading")
         self._gone = threading.Event()
         self._take_results()
@@ -156,16 +137,11 @@ class Bench:
 
     def progress(self, words: str, done: int, total: int) -> None:
         """Note how far some work is; it vanishes from the line when done."""
-        with self._lock:
-            before = self.status.work.get(words)
-            if total and done >= total:
-                self.status.work.pop(words, None)
-            else:
-                self.status.work[words] = (done, total)
-                step = max(total // 50, 1)
-                if before is not None and done // step == before[0] // step:
-                    return
-        self._tell("status")
+        if total and done >= total:
+            self.status.drop(words)
+            self._tell("status")
+        elif self.status.set(words, done, total):
+            self._tell("status")
 
     # -- work in the background ---------------------------------------------------------
 
@@ -174,13 +150,14 @@ class Bench:
         self._pool.submit(self._first_pass)
         scale = None if self.maps is None or self.scale is None else _scale_attrs(self.maps.attrs)
         arguments = (self.source, scale, self.maps is None)
-        self._children.append(Child(prepare, arguments, self._hear))
+        self._child = Child(prepare, arguments, self._hear)
 
     def stop(self) -> None:
         """End all work; the bench cannot be used afterwards."""
         self._gone.set()
-        for child in self._children:
-            child.stop()
+        self._queue.stop()
+        if self._child is not None:
+            self._child.stop()
         self._pool.shutdown(wait=False, cancel_futures=True)
 
     def submit(self, job: Callable[[], Any]) -> Future[Any]:
@@ -197,6 +174,7 @@ class Bench:
             return
         except (XrfmapError, OSError) as bad:
             self.status.failed = str(bad)
+        finally:
             self.progress(words, 1, 1)
         self._tell("bands")
 
@@ -210,8 +188,7 @@ class Bench:
         elif message.kind == "found":
             self.found = message.value
             self.scale = message.value.model.scale
-            if not self._gone.is_set():
-                self._start_fitter()
+            self._queue.start(message.value)
         elif message.kind == "maps":
             self.maps = message.value[0]
         elif message.kind == "failed":
@@ -224,11 +201,9 @@ class Bench:
 
     def _only(self, words: str, done: int, total: int) -> None:
         """Progress of the child that prepares: one piece of work at a time."""
-        with self._lock:
-            for name in [n for n in self.status.work if n in _PIECES and n != words]:
-                del self.status.work[name]
-            if words:  # all read, yet not done: what follows has no measure
-                self.status.work[words] = (done, total) if done < total else (0, 0)
+        self.status.drop(*(name for name in _PIECES if name != words))
+        if words:  # all read, yet not done: what follows has no measure
+            self.status.set(words, *((done, total) if done < total else (0, 0)))
         self._tell("status")
 
     # -- sums and fits ------------------------------------------------------------------
@@ -241,9 +216,11 @@ class Bench:
                 self._sums.move_to_end(key)
                 return self._sums[key]
         words = "summing the area"
-        found = sum_pixels(
-            self.scan, mask, lambda done, total: self.progress(words, done, total), self._gone
-        )
+        tell = partial(self.progress, words)
+        try:
+            found = sum_pixels(self.scan, mask, tell, self._gone)
+        finally:
+            self.progress(words, 1, 1)
         with self._lock:
             self._sums[key] = found
             while len(self._sums) > KEPT_SUMS:
@@ -252,18 +229,22 @@ class Bench:
 
     def fit_of(self, mask: Mask) -> AreaFit | None:
         """Best fit there is at present: full, else first look; None without a model or sum."""
+        full = self._queue.get(_key(mask))
+        return full if full is not None else self.look_at(mask)
+
+    def look_at(self, mask: Mask) -> AreaFit | None:
+        """First look at an area; None without a model or sum."""
         key = _key(mask)
         with self._lock:
-            done, found, summed = self._fits.get(key), self.found, self._sums.get(key)
-        if done is not None and done.complete:
-            return done
-        if found is None or summed is None:
-            return done
-        if done is None:
-            done = first_look(summed.counts, found)
-            with self._lock:
-                self._fits.setdefault(key, done)
-        return done
+            look, found, summed = self._looks.get(key), self.found, self._sums.get(key)
+        if look is not None or found is None or summed is None:
+            return look
+        look = first_look(summed.counts, found)
+        with self._lock:
+            self._looks[key] = look
+            while len(self._looks) > KEPT_SUMS:
+                self._looks.popitem(last=False)
+        return look
 
     def measures_of(self, mask: Mask) -> dict[str, Measure]:
         """Net counts of all families of the scan and the area, for comparisons.
@@ -271,84 +252,28 @@ class Bench:
         A family that the full fit left out, because its element is not there, has the
         value that the scan's own model gives it.
         """
-        fit, key = self.fit_of(mask), _key(mask)
-        with self._lock:
-            found, summed = self.found, self._sums.get(key)
-        if fit is None or found is None or summed is None:
+        look, fit = self.look_at(mask), self.fit_of(mask)
+        if look is None or fit is None:
             return {}
-        return {**first_look(summed.counts, found).measures(), **fit.measures()}
+        return {**look.measures(), **fit.measures()}
 
-    def want_fits(self, page: int, masks: list[Mask]) -> None:
+    def want_fits(self, page: int, areas: Sequence[tuple[Mask, SumSpectrum]]) -> None:
         """Name the areas that a page shows; a full fit that no page waits for is given up.
 
         Parameters
         ----------
         page : int
             Which page, by any number of its own.
-        masks : list of ndarray of bool, shape (y, x)
-            The areas, the first to be fitted first; none when the page is closed.
+        areas : sequence of (mask, sum)
+            The first to be fitted first; none when the page is closed.
         """
-        with self._lock:
-            self._wanted[page] = [_key(mask) for mask in masks]
-            if self._busy is not None and self._busy not in self._all_wanted() and self._fitter:
-                self._fitter.stop()
-                self._start_fitter()
-        self._next_fit()
-
-    def _all_wanted(self) -> list[bytes]:
-        return [key for keys in self._wanted.values() for key in keys]
+        self._queue.want(page, {_key(mask): summed for mask, summed in areas})
 
     def fit_failed(self, mask: Mask) -> bool:
         """Tell whether the full fit of an area was tried in vain."""
-        return _key(mask) in self._failed
-
-    def _start_fitter(self) -> None:
-        with self._lock:
-            self._busy = None
-            self._turn += 1
-            hear = partial(self._hear_fit, self._turn)
-            arguments = (self.found, self.source.elements)
-            self._fitter = Child(fit_on_request, arguments, hear)
-            self._children = [self._children[0], self._fitter]
-        self._next_fit()
-
-    def _next_fit(self) -> None:
-        with self._lock:
-            if self._fitter is None or self._busy is not None:
-                return
-            self.status.work.pop(_FITTING, None)
-            for key in self._all_wanted():
-                fit, summed = self._fits.get(key), self._sums.get(key)
-                done = key in self._failed or (fit is not None and fit.complete)
-                if summed is not None and not done:
-                    self._busy = key
-                    self.status.work[_FITTING] = (0, 0)
-                    self._fitter.send((key, summed.counts, summed.live_time))
-                    break
-        self._tell("status")
-
-    def _hear_fit(self, turn: int, message: Message) -> None:
-        """Take news of the child that fits; one that was given up has nothing to say."""
-        with self._lock:
-            if turn != self._turn or self._gone.is_set():
-                return
-            key = self._busy
-            if message.kind == "fit":
-                self._fits[message.key] = message.value
-            elif key is not None:
-                ended = message.kind == "ended"  # killed from outside, for want of memory say
-                self.status.failed = "the fit broke off" if ended else str(message.value)
-                self._failed.add(key)
-            self._busy = None
-            if message.kind == "ended":
-                self._fitter = None
-                if key is not None:
-                    self._start_fitter()
-        self._tell("fit")
-        self._next_fit()
+        return self._queue.failed(_key(mask))
 
 
-_FITTING = "testing every element on the area"
 _PIECES = ("finding the energy scale", "finding the elements", "mapping the elements")
 
 

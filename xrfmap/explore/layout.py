@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from xrfmap.explore.bench import Bench, Status
+from xrfmap.explore.bench import Bench
 from xrfmap.explore.markup import message
 from xrfmap.explore.plates import Shared
 from xrfmap.explore.question_panel import MOST_MAPS
+from xrfmap.explore.status import Status
 from xrfmap.explore.subject import Subject
 from xrfmap.explore.widgets import SHEET, bk, script
 from xrfmap.report.style import visible_text

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from functools import partial
-from threading import Event
 from typing import Any
 
 import numpy as np
@@ -22,23 +21,20 @@ from xrfmap.explore import layout, rasters
 from xrfmap.explore.bench import Bench
 from xrfmap.explore.finding_panel import FindingPanel
 from xrfmap.explore.history import History
-from xrfmap.explore.markup import message, pointer_card
-from xrfmap.explore.plates import Plate, Shared, image_data, plate_size
+from xrfmap.explore.markup import message
+from xrfmap.explore.plates import Plate, Shared, image_data, plate_size, show_raster
+from xrfmap.explore.pointer import Pointer
 from xrfmap.explore.question_panel import MOST_MAPS, NOTHING, OTHER_MAPS, QuestionPanel
-from xrfmap.explore.reading import Stopped, SumSpectrum, pixel_spectrum, window_map
-from xrfmap.explore.readout import pixel_reading, place_words
+from xrfmap.explore.reading import Stopped, SumSpectrum
 from xrfmap.explore.slots import AreaDesk
 from xrfmap.explore.spectrum_panel import SpectrumPanel
 from xrfmap.explore.subject import Subject
 from xrfmap.explore.widgets import bk, page_template, script
-from xrfmap.report.words import number
+from xrfmap.explore.window_desk import WindowDesk
 
 __all__ = ["Session", "fill_document"]
 
 Array = npt.NDArray[np.float64]
-Window = tuple[float, float]
-
-CLEARLY = 3.0  # standard errors at which a pixel's family is named unasked
 FIRST_MAPS = 3
 
 
@@ -74,13 +70,8 @@ class Session:
     def __init__(self, doc: Document, subject: Subject, bench: Bench) -> None:
         self.doc, self.subject, self.bench = doc, subject, bench
         self.history = History()
-        self._here: tuple[float, float, bool] | None = None
-        self._reading = False
-        self._window: Window | None = None
-        self._window_counts: tuple[Array, bool] | None = None
-        self._stop_window = Event()
         self._width = 1280.0
-        self._shown: tuple[list[str], list[str]] = (["all counts"], [])
+        self.shown: tuple[list[str], list[str]] = (["all counts"], [])  # maps, mixture
         self._build()
         self._connect()
         self._stop_listening = bench.listen(lambda what: self._later(partial(self._news, what)))
@@ -100,17 +91,19 @@ class Session:
         in_kev = axis is not None
         channels = np.arange(bench.channels, dtype=np.float64)
         self.spectrum = SpectrumPanel(axis if axis is not None else channels, in_kev,
-                                      self._window_drawn)  # fmt: skip
+                                      lambda low, high: self.window.drawn(low, high))  # fmt: skip
         self.pictures = rasters.Pictures(self.subject, bench.frame.grid)
         self.question = QuestionPanel(self.pictures.names, self._question)
         self.finding = FindingPanel(self._finding, self.subject.study is not None)
         self.desk = AreaDesk(self)
+        self.window = WindowDesk(self)
+        self.pointer = Pointer(self)
         self.here = layout.here()
         self.status = layout.status()
         self.undo = layout.undo_button()
 
     def _connect(self) -> None:
-        self.shared.probe.on_change("data", lambda _a, _o, _n: self._probe_moved())
+        self.shared.probe.on_change("data", lambda _a, _o, _n: self.pointer.moved())
         self.shared.closed.on_change("data", lambda _a, _o, new: self._closed(new))
         self.shared.viewport.on_change("data", lambda _a, _o, new: self._resized(new))
         self.shared.undo.on_change("data", lambda _a, _o, _n: self.take_back())
@@ -136,7 +129,7 @@ class Session:
     def leave(self) -> None:
         """End what only this page asked for."""
         self._stop_listening()
-        self._stop_window.set()
+        self.window.stop()
         self.bench.want_fits(id(self), [])
 
     # -- coming back from other threads -------------------------------------------------
@@ -176,7 +169,7 @@ class Session:
                 self._first_maps()
             self._show_mean()
             self.show_maps()
-            self._read_here()
+            self.pointer.read()
         if what in ("fit", "found", "scale"):
             self.desk.refresh()
         if what == "study":
@@ -185,9 +178,10 @@ class Session:
     def _rescale(self) -> None:
         axis = self.bench.energy
         if axis is not None:
+            self.window.rescale(axis)
             self.spectrum.set_axis(axis, in_kev=True)
             self._show_mean()
-            self._read_here()
+            self.pointer.read()
 
     def _show_mean(self) -> None:
         bands = self.bench.bands
@@ -200,95 +194,51 @@ class Session:
         maps = self.bench.maps
         if maps is None:
             return
-        chosen = self._shown[0]
+        chosen = self.shown[0]
         if chosen == ["all counts"]:
             best = rasters.strongest(maps, FIRST_MAPS)
             chosen = [name for name in rasters.ordered(maps) if name in best]
-        self._shown = (chosen, self._shown[1])
+        self.shown = (chosen, self.shown[1])
         self.question.set_families(rasters.ordered(maps), chosen)
 
     # -- question -----------------------------------------------------------------------
 
     def _question(self, what: str) -> None:
         if what in ("maps", "mixture"):
-            old, new = self._shown, (self.question.maps, self.question.mixture)
+            old, new = self.shown, (self.question.maps, self.question.mixture)
             words = "choice of maps" if what == "maps" else "choice of colours"
             self.history.did(words, lambda: self._choose(*old))
-            self._shown = new
+            self.shown = new
             self.show_maps()
         elif what == "picture":
             self._show_picture()
         elif what == "no window":
-            self.set_window(None)
+            self.window.set(None)
         elif what == "window":
             low, high = self.question.low.value, self.question.high.value
             if low is not None and high is not None and low != high:
-                self.set_window((float(low), float(high)))
-        self._show_undo()
+                self.window.set((float(low), float(high)))
+        self.show_undo()
 
     def _choose(self, maps: list[str], mixture: list[str]) -> None:
-        self._shown = (maps, mixture)
+        self.shown = (maps, mixture)
         self.question.set_maps(maps)
         self.question.set_mixture(mixture)
         self.show_maps()
-
-    def _window_drawn(self, low: Any, high: Any) -> None:
-        try:
-            ends = sorted((float(low), float(high)))
-        except (TypeError, ValueError):
-            return
-        axis = self.spectrum.axis
-        if not np.isfinite(ends).all() or ends[1] < axis[0] or ends[0] > axis[-1]:
-            return
-        self.set_window((max(ends[0], float(axis[0])), min(ends[1], float(axis[-1]))))
-
-    def set_window(self, window: Window | None, note: bool = True) -> None:
-        """Show the map of an energy window [keV]; None for none."""
-        old = self._window
-        if old == window:
-            return
-        if note:
-            self.history.did("energy window", lambda: self.set_window(old, note=False))
-        self._window, self._window_counts = window, None
-        self.question.set_window(window)
-        self.spectrum.show_window(window)
-        self._stop_window.set()
-        if window is not None:
-            self._count_window(window)
-        self.show_maps()
-        self._show_undo()
-
-    def _count_window(self, window: Window) -> None:
-        """From the bands at once, then exactly from the file where bands do not end there."""
-        span = self.bench.channel_range(*window)
-        if self.bench.bands is not None:
-            counts, exact = self.bench.bands.window(*span)
-            self._window_counts = counts, exact
-            if exact:
-                return
-        stop = self._stop_window = Event()
-        tell = partial(self.bench.progress, "counting the window")
-
-        def arrived(counts: Array) -> None:
-            if self._window == window:
-                self._window_counts = counts, True
-                self.show_maps()
-
-        self.away(lambda: window_map(self.bench.scan, *span, tell, stop), arrived, "the window")
 
     # -- place --------------------------------------------------------------------------
 
     def show_maps(self) -> None:
         """Show what was asked for, side by side."""
-        names, mixture = self._shown
+        names, mixture = self.shown
         jobs: list[Callable[[Plate], None]] = []
         for name in names:
             raster = rasters.raster(self.bench, OTHER_MAPS.get(name, name))
             if raster is not None:
-                jobs.append(partial(_show_raster, raster))
+                jobs.append(partial(show_raster, raster))
         special: list[Callable[[Plate], None]] = []
-        if self._window is not None:
-            special.append(self._show_window_on)
+        if self.window.ends is not None:
+            special.append(self.window.show_on)
         if mixture and self.bench.maps is not None:
             title, picture, caption = rasters.mixture(self.bench.maps, mixture)
             special.append(lambda plate: plate.show_colours(title, picture, caption))
@@ -300,16 +250,6 @@ class Session:
             plate.hide()
         self._place_plates(len(jobs))
         self.bar.tell(f"{left_out} more left out: {MOST_MAPS} maps fit" if left_out > 0 else "")
-
-    def _show_window_on(self, plate: Plate) -> None:
-        if self._window is None:
-            return
-        if self._window_counts is None:
-            plate.show_map("energy window", np.full(self.bench.frame.shape, np.nan), 0, 1,
-                           message("being counted …"), "")  # fmt: skip
-            return
-        counts, exact = self._window_counts
-        _show_raster(rasters.window(self.bench, counts, self._window, exact), plate)
 
     def _place_plates(self, plates: int) -> None:
         grid = self.bench.frame.grid
@@ -355,69 +295,6 @@ class Session:
 
         self.away(partial(self.pictures.get, name), arrived, "the picture")
 
-    # -- pointer ------------------------------------------------------------------------
-
-    def _probe_moved(self) -> None:
-        data = self.shared.probe.data
-        try:
-            x, y = (float(np.asarray(data[name]).ravel()[0]) for name in ("x", "y"))
-            held = bool(np.asarray(data["held"]).ravel()[0])
-        except (KeyError, IndexError, TypeError, ValueError):
-            return
-        if self.bench.frame.pixel_at(x, y) is None:
-            return
-        self._here = (x, y, held)
-        self._read_here()
-
-    def _read_here(self) -> None:
-        """Show the pixel; while one is being read, only the latest waits."""
-        if self._here is None:
-            return
-        x, y, held = self._here
-        pixel = self.bench.frame.pixel_at(x, y)
-        if pixel is None:
-            return
-        self._show_reading(x, y, held, pixel)
-        if self._reading:
-            return
-        self._reading = True
-        asked = self._here
-
-        def arrived(spectrum: SumSpectrum) -> None:
-            self._reading = False
-            self.spectrum.show("pixel", spectrum)
-            if self._here != asked and self._here is not None and self._here[:2] != asked[:2]:
-                self._read_here()
-
-        def read() -> SumSpectrum:
-            try:
-                return pixel_spectrum(self.bench.scan, *pixel)
-            except BaseException:
-                self._reading = False
-                raise
-
-        self.away(read, arrived, "the pixel")
-
-    def _show_reading(self, x: float, y: float, held: bool, pixel: tuple[int, int]) -> None:
-        bench = self.bench
-        maps = bench.maps
-        words = []
-        if bench.bands is not None:
-            words.append(f"{number(bench.bands.total[pixel], 9)} counts in all")
-        live = float(bench.scan["live_time"].values[pixel])
-        if np.isfinite(live):
-            words.append(f"{number(live)} s live")
-        shown: list[Any] = []
-        others: list[Any] = []
-        if maps is not None:
-            names = [n for n in dict.fromkeys([*self._shown[0], *self._shown[1]])
-                     if n in bench.families]  # fmt: skip
-            shown = pixel_reading(maps, *pixel, names)
-            rest = pixel_reading(maps, *pixel, [f for f in bench.families if f not in names])
-            others = [r for r in rest if r.state == "seen" and r.net > CLEARLY * r.err]
-        place = place_words(x, y, bench.frame.grid.unit)
-        self.here.text = pointer_card(place, ", ".join(words), shown, others, held)
-
     # -- finding ------------------------------------------------------------------------
 
     def _finding(self, what: str) -> None:
@@ -425,7 +302,7 @@ class Session:
             self.desk.asked(what)
         except InputError as bad:
             self.say(str(bad), "bad")
-        self._show_undo()
+        self.show_undo()
 
     def take_back(self) -> None:
         """Undo the latest step."""
@@ -434,19 +311,14 @@ class Session:
             self.say(f"taken back: {words}" if words else "nothing to take back")
         except XrfmapError as bad:
             self.say(str(bad), "bad")
-        self._show_undo()
+        self.show_undo()
 
     def did(self, words: str, undo: Callable[[], None]) -> None:
         """Note a step for the undo button."""
         self.history.did(words, undo)
-        self._show_undo()
+        self.show_undo()
 
-    def _show_undo(self) -> None:
+    def show_undo(self) -> None:
+        """Tell what the undo button would take back."""
         last = self.history.last
         self.undo.update(label=f"Undo: {last}" if last else "Undo", disabled=last is None)
-
-
-def _show_raster(raster: rasters.Raster, plate: Plate) -> None:
-    plate.show_map(
-        raster.title, raster.values, raster.low, raster.high, raster.caption, raster.unit
-    )

@@ -16,10 +16,11 @@ from bokeh.events import DoubleTap, MouseMove, SelectionGeometry, Tap
 
 from xrfmap.explore.frame import Frame, Patch, cut
 from xrfmap.explore.markup import clean
+from xrfmap.explore.rasters import Raster
 from xrfmap.explore.widgets import SHEET, bk, figure, script
 from xrfmap.report import style
 
-__all__ = ["MODES", "Plate", "Ring", "Shared", "image_data", "plate_size"]
+__all__ = ["MODES", "Plate", "Ring", "Shared", "image_data", "plate_size", "show_raster"]
 
 Array = npt.NDArray[np.float64]
 
@@ -350,3 +351,10 @@ def _draw_marks(plot: Any, shared: Shared, named: bool) -> None:
     for colour, width in (("black", 4), ("white", 1.5)):
         cross = {"marker": "x", "size": 13, "line_color": colour, "line_width": width}
         plot.add_glyph(shared.probe, bk.Scatter(x="x", y="y", **cross))
+
+
+def show_raster(raster: Raster, plate: Plate) -> None:
+    """Show a map with its own stretch and caption."""
+    plate.show_map(
+        raster.title, raster.values, raster.low, raster.high, raster.caption, raster.unit
+    )

@@ -205,8 +205,12 @@ class AreaDesk:
             self.refresh()
 
     def _want(self) -> None:
-        masks = [slot.mask for slot in self.slots.values() if slot.mask is not None]
-        self._page.bench.want_fits(id(self._page), masks)
+        areas = [
+            (slot.mask, slot.spectrum)
+            for slot in self.slots.values()
+            if slot.mask is not None and slot.spectrum is not None
+        ]
+        self._page.bench.want_fits(id(self._page), areas)
 
     # -- what the person sees -----------------------------------------------------------
 

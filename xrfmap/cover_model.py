@@ -79,7 +79,9 @@ _SUBLAYERS = 12  # secondary excitation is a few per cent; a per cent of that is
 _SECONDARY_MG_CM2 = (1e-3, 3.0, 12.0, COVER_MAX_MG_CM2)
 
 
-def table_covariance(groups: Sequence[LineGroup], factor: float = 1.0) -> Array:
+def table_covariance(
+    groups: Sequence[LineGroup], factor: float = 1.0, *, families: bool = True
+) -> Array:
     """Covariance of the relative errors that tables leave on groups of lines.
 
     Parameters
@@ -88,6 +90,8 @@ def table_covariance(groups: Sequence[LineGroup], factor: float = 1.0) -> Array:
         g groups.
     factor : float
         On all errors; 0 where tables are taken as exact.
+    families : bool
+        Whether the errors that whole families share are in it.
 
     Returns
     -------
@@ -97,7 +101,7 @@ def table_covariance(groups: Sequence[LineGroup], factor: float = 1.0) -> Array:
     own = np.diag([GROUP_ERROR[g.family] ** 2 for g in groups])
     family = [(g.element, g.family) for g in groups]
     same = np.array([[a == b for b in family] for a in family])
-    whole = np.array([FAMILY_ERROR[g.family] for g in groups])
+    whole = np.array([FAMILY_ERROR[g.family] if families else 0.0 for g in groups])
     return np.asarray(factor**2 * (own + same * np.outer(whole, whole)))
 
 

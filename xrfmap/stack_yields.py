@@ -15,7 +15,7 @@ from xrfmap.layers import layer_emission
 from xrfmap.line_groups import LineGroup
 from xrfmap.settings import Instrument
 from xrfmap.stack import Layer, Optics, Stack
-from xrfmap.tube import excitation
+from xrfmap.tube import Excitation, excitation
 
 __all__ = ["StackYields"]
 
@@ -41,6 +41,8 @@ class StackYields:
     secondary : bool
         Whether lines that excite other lines are followed. Their share is worked out by
         :meth:`refresh` and held between.
+    beam : Excitation, optional
+        Photons at the object; those of the instrument's tube by default.
     """
 
     def __init__(
@@ -51,10 +53,11 @@ class StackYields:
         *,
         anode: str | None = None,
         secondary: bool = True,
+        beam: Excitation | None = None,
     ) -> None:
         self.materials = tuple(materials)
         self.instrument = instrument
-        self.beam = excitation(instrument, anode, _STEP_KEV)
+        self.beam = excitation(instrument, anode, _STEP_KEV) if beam is None else beam
         self.secondary = secondary
         self.lines, self._place = self._of_the_stack(groups)
         self._sums = np.zeros((len(groups), len(self.lines)))
@@ -95,7 +98,8 @@ class StackYields:
 
     def _stack(self, thickness_um: Array) -> Stack:
         pairs = zip(self.materials, thickness_um, strict=True)
-        return Stack([Layer.from_thickness(m, float(t)) for m, t in pairs])
+        # infinite thickness is a thick support; 0 um is no layer, but a layer has some mass
+        return Stack([Layer.from_thickness(m, max(float(t), 1e-9)) for m, t in pairs])
 
     def refresh(self, thickness_um: Array) -> None:
         """Work out secondary excitation anew for given thicknesses. [um]."""

@@ -335,6 +335,23 @@ def test_variance_is_that_of_the_fisher_information():
         assert fit.variance[k] == pytest.approx(exact, rel=5e-3)
 
 
+def test_variance_grows_with_a_family_as_its_slope_says():
+    # v(a) from the information with and without a few counts of the family, no slope in it
+    total = 6000.0
+    mean = matrix() @ amplitudes(PAINT, total)
+    fit = fit_counts(draw(mean, 200, seed=33), design(), typical(total))
+    bins, mu = design().matrix, design().merge(mean)
+    slopes = np.median(fit.null_slope, axis=0)
+    for family, spread in {"Ba L": 3, "Sn L": 2, "Cl K": 2, "As K": 3, "Sr K": 1}.items():
+        k = design().labels.index(family)
+        step = 1e-3 * float(np.median(np.sqrt(fit.variance[:, k])))
+        v = [np.linalg.inv(information(bins, mu + d * bins[:, k]))[k, k] for d in (0.0, step)]
+        exact = (v[1] - v[0]) / step
+        # the fit has its own continuum and neighbours, which bound at zero lifts a little
+        assert slopes[k] == pytest.approx(exact, rel=0.15), family
+        assert exact > spread  # far from the 1 of a line that stands alone
+
+
 def test_deviance_is_that_of_the_counts():
     data = varied(6000.0, 16, seed=12)
     fit = fit_counts(data, design(), typical())

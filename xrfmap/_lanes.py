@@ -221,25 +221,29 @@ def _deviance(n, mu, out, lanes):
 
 
 @njit(**_OPTIONS)
-def _null_moments(ratio, skew, a, mu, inv, first, lists, lanes):
-    """Variance (as a ratio) and skewness of each estimate if its true value were zero.
+def _null_moments(ratio, skew, grow, a, mu, inv, first, lists, lanes):
+    """Variance (as a ratio), skewness and slope of the variance if the true value were zero.
 
     The estimate is a weighted sum of counts with weights in proportion to ``t / mu``, t
     being the component's column with everything subtracted that its neighbours would
     take over. Without the component the model is ``mu - a T``, plus what the neighbours
-    then take over, of at most three standard errors (more the data would not allow).
+    then take over, of at most three standard errors (more the data would not allow). With
+    the weights as they are, counts of the component itself raise the variance by
+    ``sum(weight^2 column)`` each: the slope.
     """
     ptr, bin_of, own, entry, idx, val = lists
     t = np.empty(lanes, np.float32)
     now = np.empty(lanes, np.float32)
     null = np.empty(lanes, np.float32)
     third = np.empty(lanes, np.float32)
+    rise = np.empty(lanes, np.float32)
     for j in range(a.shape[0]):
-        c, aj, r, s = inv[first[j]], a[j], ratio[j], skew[j]
+        c, aj, r, s, w = inv[first[j]], a[j], ratio[j], skew[j], grow[j]
         for k in range(lanes):
             now[k] = 0.0
             null[k] = 0.0
             third[k] = 0.0
+            rise[k] = 0.0
         for k in range(lanes):
             r[k] = np.float32(1.0) / c[k]
             s[k] = min(aj[k], np.float32(3.0) * np.sqrt(c[k]))
@@ -260,11 +264,14 @@ def _null_moments(ratio, skew, a, mu, inv, first, lists, lanes):
                 inverse = np.float32(1.0) / m
                 now[k] += square / mb[k]
                 null[k] += square * inverse
-                third[k] += square * full * inverse * inverse
+                square *= inverse * inverse
+                third[k] += square * full
+                rise[k] += square * x
         for k in range(lanes):
             r[k] = now[k] / null[k]
             v0 = c[k] * r[k]
             s[k] = third[k] * v0 * np.sqrt(v0)
+            w[k] = rise[k] * v0 * v0  # in this order nothing overflows
 
 
 @njit(**_OPTIONS)
@@ -439,8 +446,8 @@ def _group(counts, first_pixel, plan, start_matrix, scale, given, tol, max_steps
      nl_ptr, nl_bin, nl_own, nl_entry, nl_idx, nl_val) = plan  # fmt: skip
     null_lists = (nl_ptr, nl_bin, nl_own, nl_entry, nl_idx, nl_val)
     lists = (pair_row, pair_col, info_row, row, col, first, upd, left, right, diag)
-    n, mu, ratio, weight, a, old, g, d, y, free, info, chol, inv, null, skew = work
-    amplitude, onestep, variance, variance0, skewness, deviance, steps, done = out
+    n, mu, ratio, weight, a, old, g, d, y, free, info, chol, inv, null, skew, grow = work
+    amplitude, onestep, variance, variance0, skewness, slope0, deviance, steps, done = out
     bins = n.shape[0]
     comps = a.shape[0]
     _gather(n, counts, first_pixel, edges, lanes)
@@ -493,7 +500,7 @@ def _group(counts, first_pixel, plan, start_matrix, scale, given, tol, max_steps
     _factor(chol, info, info_row, free, row, col, first, upd, left, right, lanes)
     _solve(chol, row, first, d, lanes)
     _inverse(inv, chol, first, inv_ptr, inv_idx, lanes)
-    _null_moments(null, skew, a, mu, inv, first, null_lists, lanes)
+    _null_moments(null, skew, grow, a, mu, inv, first, null_lists, lanes)
     dev = np.empty(lanes, np.float32)
     _deviance(n, mu, dev, lanes)
 
@@ -506,6 +513,7 @@ def _group(counts, first_pixel, plan, start_matrix, scale, given, tol, max_steps
             variance[p, j] = v
             variance0[p, j] = v * null[j, k]
             skewness[p, j] = skew[j, k]
+            slope0[p, j] = grow[j, k]
         deviance[p] = dev[k]
         steps[p] = used[k]
         done[p] = active[k] == 0
@@ -538,6 +546,7 @@ def fit_lanes(counts, plan, start_matrix, scale, given, tol, max_steps, out, lan
             np.empty((pairs, lanes), np.float32),
             np.empty((entries, lanes), np.float32),
             np.empty((entries, lanes), np.float32),
+            np.empty((comps, lanes), np.float32),
             np.empty((comps, lanes), np.float32),
             np.empty((comps, lanes), np.float32),
         )

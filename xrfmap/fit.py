@@ -146,6 +146,10 @@ class FitResult:
         Variance of `unbounded` if that amplitude were truly zero. [counts2]
     null_skewness : ndarray
         Skewness of `unbounded` in that case.
+    null_slope : ndarray
+        Growth of the variance of `unbounded` with the true value, from zero on: 1 for a
+        line that stands alone, several where overlapping families make each count of it
+        bring more noise. [counts]
     deviance : ndarray, shape (pixels,)
         Poisson deviance.
     steps : ndarray of int, shape (pixels,)
@@ -159,6 +163,7 @@ class FitResult:
     variance: npt.NDArray[np.float32]
     null_variance: npt.NDArray[np.float32]
     null_skewness: npt.NDArray[np.float32]
+    null_slope: npt.NDArray[np.float32]
     deviance: npt.NDArray[np.float32]
     steps: npt.NDArray[np.int32]
     converged: npt.NDArray[np.bool_]
@@ -220,7 +225,7 @@ def fit_counts(
         for whole, part in zip(first, again, strict=True):
             whole[late] = part
     back = np.argsort(plan.order)
-    return FitResult(*(w[:, back] for w in first[:5]), *first[5:])
+    return FitResult(*(w[:, back] for w in first[:6]), *first[6:])
 
 
 _NOTHING = np.empty((0, 0), np.float32)
@@ -239,7 +244,7 @@ def _run(
 
     pixels, comps = data.shape[0], start.shape[0]
     out = (
-        *(np.empty((pixels, comps), np.float32) for _ in range(5)),
+        *(np.empty((pixels, comps), np.float32) for _ in range(6)),
         np.empty(pixels, np.float32),
         np.empty(pixels, np.int32),
         np.empty(pixels, np.bool_),

@@ -155,7 +155,7 @@ def detection_limit(
     null : array_like, shape (...)
         Variance v0 of the estimate if the family were absent. [counts2]
     slope : array_like, shape (...)
-        Slope s of the variance with the true value, see :func:`variance_slope`. [counts]
+        Slope s of the variance with the true value, from zero on. [counts]
     skewness : array_like, shape (...)
         As for :func:`decision_threshold`.
 

@@ -124,7 +124,9 @@ def pixel_values(result: FitResult, plan: MapDesign) -> dict[str, Single]:
         "net_counts_err": np.sqrt(variance + feigned),
         "net_counts_ul": high,
         "decision_threshold": limits.decision_threshold(total_null, skewness),
-        "detection_limit": limits.detection_limit(total_null, slope, skewness),
+        "detection_limit": limits.detection_limit(
+            total_null, np.maximum(result.null_slope[:, :n], 1.0), skewness
+        ),
     }
     return {name: np.array(value, dtype=np.float32) for name, value in values.items()}
 

@@ -95,3 +95,13 @@ def test_a_taken_port_is_told(folder):
         port = taken.getsockname()[1]
         with pytest.raises(XrfmapError, match=f"port {port}: .*--port"):
             Page(open_subject(folder / "mill.toml"), port)
+
+
+def test_without_bokeh_it_is_said_how_to_get_it(monkeypatch, folder):
+    import importlib.util
+
+    from xrfmap.explore import explore
+
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None)
+    with pytest.raises(XrfmapError, match=r"pip install 'xrfmap\[explore\]'"):
+        explore(folder / "mill.toml")

@@ -18,6 +18,7 @@ __all__ = ["Component", "Label", "components", "labels", "per_pixel", "residuals
 Array = npt.NDArray[np.float64]
 
 TOGETHER = 4  # channels of a single pixel that are shown as one
+CROWD = 16  # names of lines that can be read at a time
 LEAST_SHARE = 1e-6
 """Components below this share of the counts are no line that an eye could find."""
 
@@ -132,9 +133,10 @@ def labels(
         Least distance between two names.
     """
     inks = {component.label: component.ink for component in shown}
-    marks: list[Mark] = [
-        mark for mark in line_marks(inks) if low_kev < mark.energy_kev < high_kev and mark.order < 2
-    ]
+    inside = [mark for mark in line_marks(inks) if low_kev < mark.energy_kev < high_kev]
+    marks: list[Mark] = [mark for mark in inside if mark.order < 2]
+    if len(marks) > CROWD:  # closer up there is room for the second lines again
+        marks = [mark for mark in inside if mark.order == 0]
     if not marks:
         return []
     places = spread([m.energy_kev for m in marks], gap_kev, low_kev + gap_kev, high_kev - gap_kev)

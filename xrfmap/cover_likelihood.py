@@ -21,8 +21,8 @@ __all__ = ["Z_ORDER", "Cover", "estimate_cover", "pair_information"]
 
 Array = npt.NDArray[np.float64]
 
-Z_ORDER = 3.72
-"""Standard errors at which a bare layer is ruled out: a risk of 1e-4, one-sided.
+Z_ORDER = 4.0
+"""Standard errors at which a bare layer is ruled out: a risk of 3e-5, one-sided.
 
 The order of two layers is a claim about how a picture was made; one area in twenty would
 be too often to be wrong. Below it the interval of the cover starts at zero.
@@ -221,13 +221,23 @@ class _Likelihood:
         the errors of a bare layer, which are larger than those under a cover.
         """
         bare = np.zeros(len(self.net))
-        weight = _weight(covariance, self.expected(bare), self.model)
-        there = _Likelihood(self.net, weight, self.model)
+        there = self
+        expected = self._from_strongest()
+        for _ in range(3):
+            weight = _weight(covariance, expected, self.model)
+            there = _Likelihood(self.net, weight, self.model)
+            expected = there.expected(bare)
         best = self.top - 0.5 * self.whole + 0.5 * _log_det(self.weight)
         flat = there.at(bare[:, None])[:, 0] - 0.5 * there.whole + 0.5 * _log_det(weight)
         same = self.top - self.at(bare[:, None])[:, 0]
         fall = np.maximum(np.minimum(best - flat, same), 0.0)
         return np.asarray(np.sign(self.place) * np.sqrt(2 * fall))
+
+    def _from_strongest(self) -> Array:
+        """Scale a mean bare layer so that it gives the strongest group its counts."""
+        shape = np.exp(self.model.weight @ self.model.at(np.zeros(1))[0])
+        strong = self.net.argmax(axis=1)
+        return np.asarray(shape * (self.net.max(axis=1) / shape[strong])[:, None])
 
     def interval(self, tested: Array) -> tuple[Array, Array, Array]:
         """Value and both ends [g/cm2]; `tested` is z against a bare layer."""

@@ -99,8 +99,8 @@ def matters(findings: Findings, most: int = 3) -> list[Point]:
     """Choose the findings that matter most, at most `most` of them.
 
     Flags come in the order of their verdicts; a contradiction between layers weighs as
-    much as an out-of-period material; then what lies under a cover, then elements that
-    cannot be separated, then the bounds on the layers.
+    much as an out-of-period material; then what lies under a cover, then the bounds on the
+    layers, then elements that cannot be separated.
     """
     ranked = _flag_points(findings.flags)
     for layer in findings.layers:
@@ -114,7 +114,7 @@ def matters(findings: Findings, most: int = 3) -> list[Point]:
     for element in findings.elements:
         if element.verdict == "not separable" and element.lines:
             head = f"{element_name(element.symbol).capitalize()} cannot be separated here"
-            ranked.append((5.0, Point(head, element.because, "elements", "cannot_tell")))
+            ranked.append((6.5, Point(head, element.because, "elements", "cannot_tell")))
     if not any(flag.verdict != "compatible" for flag in findings.flags):
         ranked.insert(0, (4.0, _nothing_found(findings)))
     for layer in findings.layers:

@@ -56,13 +56,14 @@ def test_amplitude_is_full_energy_counts_with_escape_and_shelf_on_top(label):
     shelf = Response().shelf_fraction
     above = float((shares * lost / (1 - lost)).sum()) + shelf / (1 - shelf)
     total = model().column(found).sum()
-    # 1.5e-3: tails of the natural line width that end outside the spectrum, and escape
-    # peaks below channel 0
-    assert total == pytest.approx(1 + above, abs=1.5e-3)
-    alone = replace(model(), response=BARE).column(replace(found, kind="air"))
-    hidden = lost * (found.energies - 1.74 > 0.3)  # escape peaks below that are not drawn
-    plain = float((found.weights * hidden / (1 - hidden)).sum())
-    assert alone.sum() == pytest.approx(1 + plain, abs=1.5e-3)
+    # 2.5e-3: a Lorentzian is drawn to 60 of its widths, where 0.5 % of it are still to come;
+    # escape peaks below channel 0 are a part of 1e-3
+    assert total == pytest.approx(1 + above, abs=2.5e-3)
+    sharp = replace(found, natural=None, kind="air")
+    alone = replace(model(), response=BARE).column(sharp)
+    shown = lost * (found.energies - 1.74 > 0.3)  # escape peaks below that are not drawn
+    plain = float((found.weights * shown / (1 - lost)).sum())
+    assert alone.sum() == pytest.approx(1 + plain, abs=1e-4)
 
 
 def test_tail_belongs_to_the_net_counts():
@@ -73,22 +74,25 @@ def test_tail_belongs_to_the_net_counts():
     assert b[low].sum() > 3 * a[low].sum()
 
 
-@pytest.mark.parametrize(("label", "line"), [("Ca K", 3.691), ("Fe K", 6.404), ("Cu K", 8.046)])
-def test_escape_peak_lies_one_silicon_photon_below_the_line(label, line):
+@pytest.mark.parametrize("label", ["Ca K", "Fe K", "Cu K"])
+def test_escape_peak_lies_one_silicon_photon_below_the_line(label):
     lost_kev = xraydb.xray_lines("Si")["Ka1"].energy / 1000
+    table = xraydb.xray_lines(label.split()[0])
+    alphas = [table["Ka1"], table["Ka2"]]  # not resolved
+    line = sum(x.energy * x.intensity for x in alphas) / sum(x.intensity for x in alphas) / 1000
     scale = EnergyScale(0.0, 0.002, 0.03, 0.115)  # narrow, to find the place
     fine = replace(model(), scale=scale, channels=8192, response=BARE)
-    column = fine.column(replace(emitter(label), kind="air"))
+    column = fine.column(replace(emitter(label), kind="air", natural=None))
     energy = scale.energy(np.arange(8192))
     near = (energy > line - lost_kev - 0.06) & (energy < line - lost_kev + 0.06)
     top = energy[near][np.argmax(column[near])]
-    # 6 eV: alpha 1 and 2 are not resolved, and xraydb's Si line is rounded to 0.5 eV
+    # 6 eV: three channels; tables of the lines differ by 2 eV
     assert top == pytest.approx(line - lost_kev, abs=0.006)
     # closed form: escape per full-energy count, summed over the line and its beta
     fraction = escape(emitter(label).energies)[0]
     share = float((emitter(label).weights * fraction / (1 - fraction)).sum())
     below = energy < emitter(label).energies.min() - 0.3
-    assert column[below].sum() == pytest.approx(share, rel=0.02)
+    assert column[below].sum() == pytest.approx(share, rel=1e-3)  # the same formula
 
 
 SAME_SHELL = [
@@ -133,7 +137,7 @@ def test_cover_hardens_a_family_by_beer_and_lambert():
     # smaller by the ratio in Chantler's tables (xraydb)
     mu = [
         sum(
-            n * w * xraydb.mu_chantler(e, x * 1000, kind="total")
+            n * w * xraydb.mu_chantler(e, x * 1000)
             for e, n, w in (("C", 6, 12.011), ("H", 10, 1.008), ("O", 5, 15.999))
         )
         for x in (found.energies[alpha], found.energies[beta])
@@ -212,8 +216,7 @@ def test_hats_sum_to_one_and_hold_straight_lines():
     assert basis[inside].sum(axis=1) == pytest.approx(1.0, abs=1e-12)
     assert basis.min() >= 0
     assert (basis @ (2 + 3 * knots))[inside] == pytest.approx(2 + 3 * ENERGY[inside])
-    assert knots[0] == RANGE[0]
-    assert knots[-1] == RANGE[1]
+    assert (knots[0], knots[-1]) == pytest.approx(RANGE)
 
 
 def test_continuum_basis_is_the_carrier_divided_up():
@@ -234,10 +237,10 @@ def test_absorption_edge_shows_in_the_continuum():
 
     def mu(e: float) -> tuple[float, float]:
         light = sum(
-            n * w * xraydb.mu_chantler(s, e * 1000, kind="total")
+            n * w * xraydb.mu_chantler(s, e * 1000)
             for s, n, w in (("C", 6, 12.011), ("H", 10, 1.008), ("O", 5, 15.999))
         ) / (6 * 12.011 + 10 * 1.008 + 5 * 15.999)
-        return float(light), float(xraydb.mu_chantler("Fe", e * 1000, kind="total"))
+        return float(light), float(xraydb.mu_chantler("Fe", e * 1000))
 
     (light0, iron0), (light1, iron1) = mu(edge - 0.03), mu(edge + 0.03)
     wanted = (1 + 0.2 * iron0 / light0) / (1 + 0.2 * iron1 / light1)
@@ -276,22 +279,21 @@ def test_bins_are_never_wider_than_a_third_of_a_peak(gain):
 
 
 @pytest.mark.parametrize("phase", [0.0, 0.25, 0.5])
-def test_merging_to_a_third_of_a_peak_keeps_the_information_on_a_lone_peak(phase):
-    # a Gaussian on a flat background that hides it: the worst case for a lone peak
+@pytest.mark.parametrize(("background", "most"), [(0.0, 0.0), (0.1, 0.005), (1e6, 0.026)])
+def test_merging_to_a_third_of_a_peak_keeps_information_on_a_lone_peak(phase, background, most):
+    # Fisher information sum f^2 / (f + b) on the height of a Gaussian f of width (FWHM) one
+    # and area one over a background of b counts per width: without background nothing is
+    # lost; hidden in it h^2 / (24 sigma^2) = 2.6 % for bins of width h (series in h)
     sigma = 1 / 2.3548
     borders = np.arange(-4, 4 + 1e-9, 1 / 3) + phase / 3
-    fine = np.linspace(-4, 4, 4001)
-    exact = (norm.pdf(fine, 0, sigma) ** 2).sum() * (fine[1] - fine[0])
-    merged = (np.diff(norm.cdf(borders, 0, sigma)) ** 2 / np.diff(borders)).sum()
-    # aim of the design: less than 0.5 % of the information (in amplitude, height known)
-    assert merged / exact > 1 - 0.021
-    # against a background of known height 2 % is the loss of a matched filter; with the
-    # peak's own counts above the background it falls to a half of a percent
-    high = norm.pdf(fine, 0, sigma)
-    exact = (high**2 / (high + 0.05)).sum() * (fine[1] - fine[0])
-    mass = np.diff(norm.cdf(borders, 0, sigma))
-    merged = (mass**2 / (mass + 0.05 * np.diff(borders))).sum()
-    assert merged / exact > 1 - 5e-3
+    fine = np.linspace(borders[0], borders[-1], 20001)
+
+    def information_on(edges: np.ndarray) -> float:
+        f = np.diff(norm.cdf(edges, 0, sigma))
+        return float((f**2 / (f + background * np.diff(edges) + 1e-300)).sum())
+
+    loss = 1 - information_on(borders) / information_on(fine)
+    assert -1e-9 < loss < most + 1e-9
 
 
 @pytest.mark.parametrize("scene", SCENES)
@@ -308,7 +310,9 @@ def test_merging_costs_little_under_overlaps(scene):
     assert loss.min() > -1e-9
     # 2 %: Ba L beside Ti K loses most of those present, 1.7 %
     assert loss[here].max() < 0.02
+    # of those absent, Sb L beside Ca K loses 12 %; half of all families less than 1.6 %
     assert np.median(loss) < 0.02
+    assert loss.max() < 0.13
 
 
 def test_default_cover_is_that_of_a_thin_layer_for_air():

@@ -119,7 +119,7 @@ def planned_pixel(
     response: Response | None = None,
     ratio_spread: float = RATIO_SPREAD,
 ) -> PlannedPixel:
-    """Expected spectrum of a stack, and the design by which its pixels would be fitted.
+    """Compute the expected spectrum of a stack, and the design by which its pixels would be fitted.
 
     Parameters
     ----------

@@ -461,7 +461,7 @@ def _peak_spectrum(model: SpectrumModel, fit: SumFit) -> Array:
 
 
 def _scale_slope(name: str, model: SpectrumModel, total: Array) -> Array:
-    """Derivative of the peak spectrum with a parameter of the energy scale, per channel."""
+    """Differentiate the peak spectrum by a parameter of the energy scale, per channel."""
     scale = model.scale
     first = np.gradient(total) / scale.kev_per_channel
     if name == "zero_kev":

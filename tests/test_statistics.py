@@ -1,0 +1,135 @@
+"""Bias, variance, coverage, false alarms and misses of single pixels, by simulated repeats.
+
+A quick part for every run and a full part (`slow`, some minutes) over all counts; the
+measured table is in `xrfmap/docs/statistics.md`. Targets: variance within 5 % of the
+Cramer-Rao bound and bias below 0.1 standard errors for families far from zero, 95 %
+intervals that cover 93-97 %, false alarms 5 % +- 1 %, misses at the detection limit
+5 % +- 1.5 %. Where counts are so few that one more or less decides, percentages jump; the
+bounds for those cases say what is reached.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from fit_statistics import COUNTS, FAR, SCENES, Row, measure, merged_design, repeats, thresholds
+from line_spectra import PAINT, amplitudes, information
+
+from xrfmap.fit import fit_counts
+
+QUICK = 1500
+FULL = 10_000
+
+TAKEN_OVER = {"Cl K", "Ba L", "Ti K", "As K", "K K", "S K", "Pb M", "Pb L"}
+"""Families whose counts a neighbour can take over almost whole (Rh L, Ti K, Ba L, Pb L, Ca K,
+Pb M, Cl K, As K): on the strength of a true line their threshold rises with it."""
+
+
+@lru_cache(maxsize=16)
+def rows(scene: str, total: float, pixels: int) -> tuple[Row, ...]:
+    return tuple(measure(scene, total, pixels, seed=1))
+
+
+def sampling(share: float, pixels: int) -> float:
+    """Three standard errors of a share counted in so many repeats."""
+    return 3 * float(np.sqrt(share * (1 - share) / pixels))
+
+
+CASES = [
+    *((scene, total, QUICK) for scene in SCENES for total in (1000.0, 6000.0)),
+    *(pytest.param(s, t, FULL, marks=pytest.mark.slow) for s in SCENES for t in COUNTS),
+]
+every_case = pytest.mark.parametrize(("scene", "total", "pixels"), CASES)
+
+
+@every_case
+def test_variance_is_that_of_the_cramer_rao_bound(scene, total, pixels):
+    far = [r for r in rows(scene, total, pixels) if r.distance >= FAR]
+    assert len(far) >= 2
+    for r in far:
+        # a control variate leaves less than 0.01 of sampling error in the quick part
+        assert r.variance_error < 0.012
+        assert r.variance == pytest.approx(1.0, abs=0.05), r
+        # and the error that is stated for each pixel is that of the bound, on average
+        assert r.error == pytest.approx(1.0, abs=0.03), r
+
+
+@every_case
+def test_bias_is_below_a_tenth_of_a_standard_error(scene, total, pixels):
+    for r in rows(scene, total, pixels):
+        if r.distance >= FAR:
+            assert abs(r.bias) < 0.1, r
+        elif total >= 6000:  # also near and at zero
+            assert abs(r.bias) < 0.1, r
+
+
+@every_case
+def test_intervals_cover_the_truth(scene, total, pixels):
+    slack = sampling(0.05, pixels)
+    for r in rows(scene, total, pixels):
+        if r.distance >= FAR:
+            assert 0.93 - slack < r.coverage < 0.97 + slack, r
+        elif total >= 6000:
+            # above 97 % where the bound at zero of an overlapping family adds to the error
+            assert 0.93 - slack < r.coverage < 0.982 + slack, r
+        elif r.true * r.distance > 10 or r.true == 0:
+            assert r.coverage > 0.92 - slack, r
+        else:
+            # a handful of counts in all: 87 % for Hg M with 3.6 true counts beside Pb M
+            assert r.coverage > 0.86 - slack, r
+
+
+@every_case
+def test_false_alarms_at_the_decision_threshold(scene, total, pixels):
+    slack = sampling(0.06, pixels)
+    absent = [r for r in rows(scene, total, pixels) if r.true == 0]
+    even = [r for r in absent if abs(r.skewness) < 0.3]
+    if total >= 6000:
+        assert len(even) >= 5
+        for r in even:
+            assert 0.04 - slack < r.alarm < 0.06 + slack, r
+        # skewness 0.3 to 1: seldom when a bounded neighbour adds to the error, up to 8 % where
+        # single counts decide (Sn K: 2.6 counts of variance)
+        for r in absent:
+            assert 0.025 - slack < r.alarm < 0.085 + slack, r
+    else:
+        # one count more or less is worth several percent
+        assert np.median([r.alarm for r in absent]) == pytest.approx(0.05, abs=0.025)
+        assert max(r.alarm for r in absent) < 0.125 + slack
+
+
+@every_case
+def test_misses_at_the_detection_limit(scene, total, pixels):
+    slack = sampling(0.05, pixels)
+    absent = [r for r in rows(scene, total, pixels) if r.true == 0]
+    for r in absent:
+        if r.family in TAKEN_OVER:
+            # what is reached; the target is 6.5 %
+            assert r.miss < (0.115 if total >= 1000 else 0.17) + slack, r
+        elif total >= 6000:
+            # skewed estimates are missed less often than promised
+            least = 0.035 if abs(r.skewness) < 0.3 else 0.028
+            assert least - slack < r.miss < 0.065 + slack, r
+        else:
+            assert r.miss < 0.075 + slack, r
+
+
+@pytest.mark.parametrize("titanium", [0.0, 600.0])
+def test_limit_beside_a_strong_neighbour_is_that_of_its_variance(titanium):
+    # Ba L beside Ti K, all three L groups but one under it. ISO 11929 with the variance of the
+    # complete model: 2 k sqrt(v0) + k^2 s, where v0 and s are from the Fisher information
+    plan = merged_design()
+    k = plan.labels.index("Ba L")
+    column = plan.matrix[:, k]
+    mean = plan.matrix @ amplitudes({**PAINT, "Ti K": titanium})
+    counts = repeats(mean, 2000, np.random.default_rng(3))
+    limit = float(np.median(thresholds(fit_counts(counts, plan, mean))[1][:, k]))
+    zero = float(np.linalg.inv(information(plan.matrix, mean))[k, k])
+    more = float(np.linalg.inv(information(plan.matrix, mean + 1e-2 * column))[k, k])
+    wanted = 2 * 1.645 * np.sqrt(zero) + 1.645**2 * (more - zero) / 1e-2
+    # 12 %: skewness is left out here, and bounded neighbours lift the median
+    assert limit == pytest.approx(wanted, rel=0.12)
+    alone = 2 * 1.645 * np.sqrt(1 / float((column**2 / mean).sum()))
+    assert limit > 2 * alone  # what the neighbour costs

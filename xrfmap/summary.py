@@ -5,6 +5,7 @@ Two passes over the blocks of a scan; nothing else of the cube is kept.
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -120,7 +121,9 @@ def _group(
     rng = np.random.default_rng(seed)
     chosen = rng.permutation(len(features))[:SAMPLE]
     number = int(min(clusters, max(1, len(features) // 20)))
-    with threadpool_limits(1):  # sums in a fixed order: the same groups on any machine
+    with warnings.catch_warnings(), threadpool_limits(1):  # one thread: sums in a fixed order
+        # equal pixels of an almost empty scan make fewer groups, which is no fault
+        warnings.filterwarnings("ignore", message="Number of distinct clusters")
         model = KMeans(number, n_init=2, random_state=seed).fit(features[np.sort(chosen)])
         label = model.predict(features)
     result = np.full(total.shape, -1, np.int8)

@@ -90,7 +90,8 @@ def test_pile_up_forms_within_a_pixel():
     counts[:10, :, 300] = rng.poisson(50, (10, 20))
     counts[10:, :, 500] = rng.poisson(80, (10, 20))
     shape = pile_up_shape(summarise(make_scan(counts)), SCALE)
-    # n^2 pairs a pixel in 200 pixels each; 2 %: the groups' means stand for their pixels
-    assert shape[600] == pytest.approx(200 * 50**2, rel=0.02)
-    assert shape[1000] == pytest.approx(200 * 80**2, rel=0.02)
+    first, second = (float(counts[..., c].sum()) for c in (300, 500))
+    # two groups of 200 pixels, whose means stand for their pixels: n^2 pairs a pixel
+    assert shape[600] == pytest.approx(first**2 / 200)
+    assert shape[1000] == pytest.approx(second**2 / 200)
     assert shape[800] == pytest.approx(0.0, abs=1e-6 * shape[1000])

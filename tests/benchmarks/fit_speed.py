@@ -1,0 +1,136 @@
+"""Speed of the fit beside two yardsticks, in one run on the same data and cores.
+
+``python tests/benchmarks/fit_speed.py [pixels]`` prints pixels per second of
+
+* the Poisson fit with errors, thresholds and limits (:func:`xrfmap.maps.pixel_values`),
+* :func:`scipy.optimize.nnls` on the same merged templates, one core,
+* one warm pass "uint16 to float32 + one matrix product" in blocks of 2048 pixels with
+  reused buffers (2048 channels by the same number of components),
+
+the ratios of them, the peak memory of ``xrfmap maps`` on the demo, and the start-up of a
+second process whose kernels are already compiled.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+from scipy.optimize import nnls
+
+from xrfmap.fit import fit_counts
+from xrfmap.identify import elements_of_sum
+from xrfmap.map_design import MapDesign
+from xrfmap.maps import pixel_values
+from xrfmap.simulate import painting
+
+TOP = Path(__file__).parents[2]
+BLOCK = 2048
+
+
+def case(pixels: int):
+    """Counts, design and channel templates with about 50 components, 6000 counts a pixel."""
+    sim = painting("northern panel", shape=(32, 64), kev_per_channel=0.0198, zero_kev=-0.043,
+                   channels=2048, seed=3)  # fmt: skip
+    scan = sim.scan.assign_attrs(sim.scale.to_attrs())
+    wanted = (
+        "Al Si P S K Ca Ti Cr Mn Fe Co Ni Cu Zn As Se Br Sr Zr Cd Sn Sb Ba Au Hg Pb Bi"
+    ).split()  # fmt: skip
+    found = elements_of_sum(scan, wanted)
+    plan = MapDesign.of(found, pixels=32 * 64)
+    counts = np.asarray(scan["counts"]).reshape(-1, 2048).astype(np.uint16)
+    counts = np.tile(counts, (-(-pixels // len(counts)), 1))[:pixels]
+    return counts, plan
+
+
+def rate(work, pixels: int, repeats: int = 3) -> float:
+    """Pixels per second, the best of a few runs after one to warm up."""
+    work()
+    best = min(timed(work) for _ in range(repeats))
+    return pixels / best
+
+
+def timed(work) -> float:
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
+def fit_all(counts, plan) -> None:
+    for k in range(0, len(counts), BLOCK):
+        pixel_values(fit_counts(counts[k : k + BLOCK], plan.design, plan.typical), plan)
+
+
+def nnls_all(merged, matrix) -> None:
+    for row in merged:
+        nnls(matrix, row)
+
+
+def product_all(counts, matrix, buffer, out) -> None:
+    for k in range(0, len(counts), BLOCK):
+        block = counts[k : k + BLOCK]
+        np.copyto(buffer[: len(block)], block, casting="unsafe")
+        np.matmul(buffer[: len(block)], matrix, out=out[: len(block)])
+
+
+def memory_of_maps() -> tuple[float, float]:
+    """Peak memory [MB] and seconds of the command on the demo."""
+    with tempfile.TemporaryDirectory() as place:
+        start = time.perf_counter()
+        subprocess.run(
+            [sys.executable, "-m", "xrfmap.cli", "maps", str(TOP / "demo_scans" / "front.h5"),
+             "--out", str(Path(place) / "maps.nc"), "--quiet"],
+            check=True, stdout=subprocess.DEVNULL,
+        )  # fmt: skip
+        seconds = time.perf_counter() - start
+    return resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024, seconds
+
+
+def second_start() -> float:
+    """Seconds from a new process to the end of a first small fit, kernels compiled before."""
+    code = (
+        "import numpy as np; from xrfmap.fit import Design, fit_counts; "
+        "fit_counts(np.ones((8, 50), np.uint16), "
+        "Design(np.ones((50, 1)), np.arange(51), ('a',)))"
+    )
+    command = [sys.executable, "-c", code]
+    subprocess.run(command, check=True)
+    return timed(lambda: subprocess.run(command, check=True))
+
+
+def main() -> None:
+    pixels = int(sys.argv[1]) if len(sys.argv) > 1 else 16 * BLOCK
+    counts, plan = case(pixels)
+    components = len(plan.design.labels)
+    merged = plan.design.merge(counts[:200])
+    channels = np.random.default_rng(0).random((2048, components), dtype=np.float32)
+    buffer = np.empty((BLOCK, 2048), np.float32)
+    out = np.empty((BLOCK, components), np.float32)
+    fit = rate(lambda: fit_all(counts, plan), pixels)
+    one = rate(lambda: nnls_all(merged, plan.design.matrix), len(merged))
+    product = rate(lambda: product_all(counts, channels, buffer, out), pixels)
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    memory, seconds = memory_of_maps()
+    rows = [
+        ("cores", f"{cores}"),
+        ("pixels, components, mean counts", f"{pixels}, {components}, {counts.sum(1).mean():.0f}"),
+        ("fit with errors and limits [pixels/s]", f"{fit:,.0f}"),
+        ("scipy nnls, one core [pixels/s]", f"{one:,.0f}"),
+        ("float32 + one matrix product [pixels/s]", f"{product:,.0f}"),
+        ("fit / nnls, per core", f"{fit / cores / one:.1f}"),
+        ("fit / matrix pass", f"{fit / product:.3f}"),
+        ("maps on the demo: peak memory [MB], time [s]", f"{memory:.0f}, {seconds:.1f}"),
+        ("second start with a first fit [s]", f"{second_start():.2f}"),
+    ]
+    for name, value in rows:
+        print(f"{name:46} {value}")  # noqa: T201
+
+
+if __name__ == "__main__":
+    main()

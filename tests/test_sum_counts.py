@@ -33,7 +33,12 @@ def true_counts(truth) -> dict[str, float]:
     return {str(line): float(sums.sel(line=line)) for line in truth["line"].values}
 
 
-KINDS = ["northern panel", "gesso with earths", "nineteenth century", "twentieth century"]
+KINDS = [
+    "northern panel",
+    pytest.param("gesso with earths", marks=pytest.mark.slow),
+    pytest.param("nineteenth century", marks=pytest.mark.slow),
+    "twentieth century",
+]
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -20,6 +20,7 @@ import xarray as xr
 from xrfmap.errors import CalibrationError
 from xrfmap.line_catalogue import catalogue
 from xrfmap.lineshape import EnergyScale
+from xrfmap.one_thread import in_one_thread
 from xrfmap.scale_model import Judgement, judge
 from xrfmap.scale_refine import LineShift, Refined, refine
 from xrfmap.scale_search import PeakMap, candidates, map_peaks
@@ -278,6 +279,7 @@ def _with_scale(
     )
 
 
+@in_one_thread
 def calibrate(data: xr.Dataset, instrument: Instrument | None = None) -> xr.Dataset:
     """Find the energy scale of a scan or point spectrum.
 

@@ -32,6 +32,7 @@ from xrfmap.layer_checks import (
     soonest,
 )
 from xrfmap.layer_stack import stack_of
+from xrfmap.one_thread import in_one_thread
 from xrfmap.pigments.assess import assess, overall_verdict
 from xrfmap.pigments.evidence import AreaEvidence
 from xrfmap.pigments.rule_files import load_rules
@@ -194,6 +195,7 @@ class Conclusion:
     cautions: tuple[str, ...]
 
 
+@in_one_thread
 def conclude(
     study: Study,
     areas: Sequence[AreaEvidence] | None = None,

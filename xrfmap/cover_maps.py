@@ -20,6 +20,7 @@ from xrfmap.identify import Found
 from xrfmap.io.lazy import iter_blocks
 from xrfmap.line_groups import GroupCounts, LineGroup
 from xrfmap.line_ratios import SplitDesign
+from xrfmap.one_thread import in_one_thread
 
 __all__ = ["block_size", "cover_maps"]
 
@@ -64,6 +65,7 @@ def block_size(scan: xr.Dataset, mean_counts: float) -> int:
     return int(np.clip(np.ceil(max(for_counts, for_memory)), 1, min(ny, nx)))
 
 
+@in_one_thread
 def cover_maps(
     scan: xr.Dataset,
     found: Found,

@@ -25,6 +25,7 @@ from xrfmap.findings import DepthFinding, Interval, ThicknessInterval
 from xrfmap.identify import Found
 from xrfmap.line_groups import GroupCounts, LineGroup
 from xrfmap.line_ratios import area_counts
+from xrfmap.one_thread import in_one_thread
 
 __all__ = ["STATES", "DepthSettings", "ElementDepth", "area_depth", "depth_findings"]
 
@@ -74,6 +75,7 @@ class ElementDepth:
     cover: Cover | None
 
 
+@in_one_thread
 def area_depth(
     found: Found,
     area: str,

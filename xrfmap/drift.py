@@ -16,6 +16,7 @@ import xarray as xr
 from xrfmap.errors import CalibrationError
 from xrfmap.line_catalogue import catalogue
 from xrfmap.lineshape import EnergyScale
+from xrfmap.one_thread import in_one_thread
 from xrfmap.scale_model import NOISE_RANGE, judge
 from xrfmap.scale_refine import linearised
 from xrfmap.scale_templates import Templates, merge
@@ -131,6 +132,7 @@ def _at_rest(blocks: list[_Block], scale: EnergyScale) -> EnergyScale:
     )
 
 
+@in_one_thread
 def track_gain(
     scan: xr.Dataset, scale: EnergyScale | None = None, instrument: Instrument | None = None
 ) -> xr.Dataset:

@@ -20,6 +20,7 @@ from xrfmap.elements import symbol
 from xrfmap.evidence import Evidence, Judge
 from xrfmap.findings import ElementFinding
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
+from xrfmap.one_thread import in_one_thread
 from xrfmap.refine import Refined, SumFit, fit_sum, refine, solve
 from xrfmap.scan import instrument_of
 from xrfmap.settings import Instrument
@@ -170,6 +171,7 @@ def base_model(
     )
 
 
+@in_one_thread
 def identify(
     counts: Array,
     model: SpectrumModel,

@@ -24,6 +24,7 @@ from scipy.optimize import nnls
 
 from xrfmap.atomic import edge_energy
 from xrfmap.lineshape import EPSILON_KEV, FWHM_PER_SIGMA
+from xrfmap.one_thread import in_one_thread
 from xrfmap.templates import DEFAULT_COVER, Emitter, SpectrumModel, merge_edges
 
 __all__ = ["Refined", "SumFit", "fit_sum", "merge", "refine"]
@@ -180,6 +181,7 @@ def solve(
     )  # fmt: skip
 
 
+@in_one_thread
 def refine(
     counts: Array, model: SpectrumModel, *, steps: int = 12, detector_known: bool = False
 ) -> Refined:

@@ -24,6 +24,7 @@ from xrfmap.cover_choice import usable_groups
 from xrfmap.identify import Found
 from xrfmap.line_groups import GroupCounts
 from xrfmap.line_ratios import area_counts, with_elements
+from xrfmap.one_thread import in_one_thread
 from xrfmap.settings import Instrument
 from xrfmap.stack_problem import (
     FreeLayer,
@@ -116,6 +117,7 @@ def stack_counts(found: Found, proposals: Sequence[StackProposal]) -> GroupCount
     return area_counts(found, list(dict.fromkeys(g.element for g in usable))).only(usable)
 
 
+@in_one_thread
 def fit_stack(
     counts: GroupCounts,
     proposal: StackProposal,

@@ -20,6 +20,7 @@ from xrfmap.fit import fit_counts
 from xrfmap.identify import COMMON, USUAL, Found, identify_part
 from xrfmap.io.lazy import iter_blocks
 from xrfmap.map_design import MapDesign
+from xrfmap.one_thread import in_one_thread
 from xrfmap.refine import fit_sum, merge
 from xrfmap.templates import Emitter, family_emitter, usable_families
 
@@ -43,6 +44,7 @@ MOST_SHARE = 0.2
 """A candidate hinted at in more of the scan than this is no local trace."""
 
 
+@in_one_thread
 def add_traces(scan: xr.Dataset, found: Found) -> Found:
     """Look for elements that only a few pixels hold.
 

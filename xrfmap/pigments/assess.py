@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from xrfmap.errors import InputError
 from xrfmap.findings import VERDICT_ORDER, AreaFinding, Flag, Verdict
+from xrfmap.one_thread import in_one_thread
 from xrfmap.pigments.alarms import colour_alarm, colours_in, shared_alarm
 from xrfmap.pigments.amounts import Amounts
 from xrfmap.pigments.area_finding import area_finding
@@ -64,6 +65,7 @@ def overall_verdict(flags: Iterable[Flag]) -> Verdict:
     return next((v for v in VERDICT_ORDER if v in found), "compatible")
 
 
+@in_one_thread
 def assess(
     areas: Sequence[AreaEvidence | Area],
     period: Period | tuple[int, int] | None,

@@ -14,6 +14,7 @@ from functools import cache, lru_cache
 import numpy as np
 import numpy.typing as npt
 import xraylib
+from scipy.linalg import solve_triangular
 
 from xrfmap.attenuation import (
     ENERGY_MAX_KEV,
@@ -259,7 +260,9 @@ def cascade_matrix(element: str) -> Array:
     for j, shell in enumerate(SHELLS):
         if or_zero(xraylib.EdgeEnergy, z, int(_SHELL_IDS[j])) > 0:
             step[:, j] = list(_hops(z, shell).values())
-    full: Array = np.asarray(np.linalg.inv(np.eye(len(SHELLS)) - step), dtype=np.float64)
+    one = np.eye(len(SHELLS))
+    # by substitution: an inverse with pivots may leave -1e-16 above the diagonal
+    full: Array = solve_triangular(one - step, one, lower=True, unit_diagonal=True)
     full.flags.writeable = False
     return full
 

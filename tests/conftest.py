@@ -22,7 +22,6 @@ ARGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-_left_out: list[int] = []
 
 
 def find_chromium() -> str | None:
@@ -39,23 +38,22 @@ def _browser_missing() -> str | None:
     return None if find_chromium() else "no Chromium was found (apt-get install chromium)"
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    if os.environ.get(REQUIRED) and (reason := _browser_missing()):
+        raise pytest.UsageError(f"{REQUIRED} is set, and the browser tests cannot run: {reason}")
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    reason = _browser_missing()
-    browser = [item for item in items if item.get_closest_marker("browser")]
-    if reason is None or not browser:
+    if _browser_missing() is None:
         return
-    if os.environ.get(REQUIRED):
-        raise pytest.UsageError(f"{len(browser)} browser tests cannot run: {reason}")
+    browser = [item for item in items if item.get_closest_marker("browser")]
     items[:] = [item for item in items if item not in browser]
     config.hook.pytest_deselected(items=browser)
-    _left_out.append(len(browser))
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    if _left_out:
-        terminalreporter.write_line(
-            f"{_left_out[0]} browser tests left out: {_browser_missing()}", yellow=True
-        )
+    if reason := _browser_missing():
+        terminalreporter.write_line(f"Browser tests were left out: {reason}", yellow=True)
 
 
 @pytest.fixture(scope="session")

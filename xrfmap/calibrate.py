@@ -17,10 +17,12 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.drift import track_gain
 from xrfmap.errors import CalibrationError
 from xrfmap.line_catalogue import catalogue
 from xrfmap.lineshape import EnergyScale
 from xrfmap.one_thread import in_one_thread
+from xrfmap.row_scales import with_drift
 from xrfmap.scale_model import Judgement, judge
 from xrfmap.scale_refine import LineShift, Refined, refine
 from xrfmap.scale_search import PeakMap, candidates, map_peaks
@@ -297,7 +299,10 @@ def calibrate(data: xr.Dataset, instrument: Instrument | None = None) -> xr.Data
         The same with coordinate ``energy`` [keV] and attributes ``zero_kev``,
         ``kev_per_channel``, ``noise_kev``, ``fano``, each also with ``_err``,
         ``calibration_because`` (the grounds in plain words) and ``calibration_lines`` (JSON:
-        label, energy, shift, error, counts and use of each clean line).
+        label, energy, shift, error, counts and use of each clean line). A scan whose gain
+        drifted from row to row also gets ``gain_factor(y)`` and ``zero_shift(y)`` [keV] and
+        ``calibration_drift_because``, see :mod:`xrfmap.drift`; its peak width is that at
+        rest. A scale given by hand is not followed.
 
     Raises
     ------
@@ -310,4 +315,7 @@ def calibrate(data: xr.Dataset, instrument: Instrument | None = None) -> xr.Data
         return _with_scale(data, scale, "given by hand", ())
     spectrum = sum_spectra(data)["sum_counts"].values
     found = calibrate_spectrum(spectrum, known)
-    return _with_scale(data, found.scale, found.because, found.lines)
+    result = _with_scale(data, found.scale, found.because, found.lines)
+    if "y" not in data["counts"].dims:
+        return result
+    return with_drift(result, track_gain(result, instrument=known))

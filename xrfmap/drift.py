@@ -30,6 +30,7 @@ Array = npt.NDArray[np.float64]
 
 BLOCK_COUNTS = 1e5  # places a gain to about 0.02 %
 BLOCKS_MAX = 64  # follows a drift over an hour to a minute
+CHECK_BLOCKS, CHECK_STEPS = 5, 2  # a first look, so that a steady scan costs little
 STEPS = 5
 REST = 1e-6  # relative change of the gain
 WALKS_GAIN = np.concatenate([[0.0], np.geomspace(3e-6, 3e-3, 16)])
@@ -49,23 +50,27 @@ class _Block:
     widths_covariance: Array
 
 
-def _borders(counts: Array) -> npt.NDArray[np.intp]:
+def _borders(counts: Array, most: int = BLOCKS_MAX) -> npt.NDArray[np.intp]:
     """Rows where blocks of about equal counts begin, and the end."""
     total = float(counts.sum())
-    number = int(np.clip(total / BLOCK_COUNTS, 1, min(BLOCKS_MAX, len(counts))))
+    number = int(np.clip(total / BLOCK_COUNTS, 1, min(most, len(counts))))
     part = np.cumsum(counts) / max(total, 1.0)
     inner = np.searchsorted(part, np.arange(1, number) / number) + 1
     return np.unique(np.concatenate([[0], inner, [len(counts)]])).astype(np.intp)
 
 
 def _follow(
-    spectrum: Array, templates: Templates, start: EnergyScale, base: EnergyScale
+    spectrum: Array,
+    templates: Templates,
+    start: EnergyScale,
+    base: EnergyScale,
+    steps: int = STEPS,
 ) -> tuple[EnergyScale, _Block]:
     """Scale of one block, beginning with that of the block before."""
     scale = start
     data = merge(spectrum, 0.75 * float(scale.fwhm(3.0)) / scale.kev_per_channel)
     allowed = judge(data, templates, scale, 0).amounts > 0
-    for _ in range(STEPS):
+    for _ in range(steps):
         solved = linearised(data, templates, scale, allowed)
         moved = solved.moved(scale)
         rest = abs(moved.kev_per_channel / scale.kev_per_channel - 1) < REST
@@ -162,7 +167,10 @@ def track_gain(
 
     Notes
     -----
-    Rows are taken together until they hold about 1e5 counts. Gain and zero of these blocks
+    A first look compares five blocks of rows; only where they disagree is the drift followed
+    in full (so that a steady scan costs little; a swing that is back within a fifth of the
+    scan, over and over, is not seen). Rows are then taken together until they hold about 1e5
+    counts. Gain and zero of these blocks
     are a random walk seen through their errors; its steps are the likeliest ones and its
     estimate is that of a Kalman filter with the backward pass of Rauch, Tung and Striebel,
     AIAA J. 3, 1445 (1965), from memory. Where a steady scale is about as likely, all rows
@@ -174,13 +182,12 @@ def track_gain(
     known = instrument or instrument_of(scan)
     spectra = row_spectra(scan)
     templates = Templates.of(catalogue(known), known.detector.material)
-    borders = _borders(spectra.sum(axis=1))
-    blocks: list[_Block] = []
-    here = base
-    for first, last in pairwise(borders):
-        here, block = _follow(spectra[first:last].sum(axis=0), templates, here, base)
-        blocks.append(replace(block, middle=0.5 * (first + last - 1)))
+    counted = spectra.sum(axis=1)
+    blocks = _blocks_of(spectra, _borders(counted, CHECK_BLOCKS), templates, base, CHECK_STEPS)
     walk, evidence = _best_walk(blocks)
+    if evidence > EVIDENCE:
+        blocks = _blocks_of(spectra, _borders(counted), templates, base, STEPS)
+        walk, evidence = _best_walk(blocks)
     found = evidence > EVIDENCE
     state, spread, _ = _smooth(blocks, walk if found else np.zeros(2))
     middles = np.array([b.middle for b in blocks])
@@ -200,6 +207,22 @@ def track_gain(
             "drift_because": _because(found, columns["gain_factor"][0], len(blocks), evidence),
         },
     )
+
+
+def _blocks_of(
+    spectra: Array,
+    borders: npt.NDArray[np.intp],
+    templates: Templates,
+    base: EnergyScale,
+    steps: int,
+) -> list[_Block]:
+    """Scale of each block of rows, one after the other."""
+    blocks: list[_Block] = []
+    here = base
+    for first, last in pairwise(borders):
+        here, block = _follow(spectra[first:last].sum(axis=0), templates, here, base, steps)
+        blocks.append(replace(block, middle=0.5 * (first + last - 1)))
+    return blocks
 
 
 def _scale_of(scan: xr.Dataset) -> EnergyScale:

@@ -22,6 +22,7 @@ from xrfmap.findings import ElementFinding
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
 from xrfmap.one_thread import in_one_thread
 from xrfmap.refine import Refined, SumFit, fit_sum, refine, solve
+from xrfmap.row_scales import RowScales
 from xrfmap.scan import instrument_of
 from xrfmap.settings import Instrument
 from xrfmap.summary import Summary, pile_up_shape, summarise
@@ -96,6 +97,8 @@ class Found:
         Anode that was assumed.
     summary : Summary or None
         Sum, maximum and cluster spectra, where a scan was given.
+    drift : RowScales or None
+        Energy scale of each row, where the gain drifted.
     """
 
     elements: tuple[ElementFinding, ...]
@@ -107,6 +110,7 @@ class Found:
     spreads: Array
     anode: str | None = None
     summary: Summary | None = None
+    drift: RowScales | None = None
 
     @property
     def present(self) -> tuple[str, ...]:
@@ -253,15 +257,24 @@ def elements_of_sum(
         model = base_model(counts, scale, instrument, anode=anode, energy_range=energy_range)
         return identify(counts, model, elements=elements, anode=anode)
     summary = summarise(scan)
+    drift = RowScales.of(scan)
     model = base_model(
         summary.sum_counts, scale, instrument, anode=anode, energy_range=energy_range,
         pile_up=pile_up_shape(summary, scale),
     )  # fmt: skip
+    if drift is not None:
+        model = replace(model, shifts=drift.shifts(summary.total.sum(axis=1)))
     found = identify(summary.sum_counts, model, elements=elements, anode=anode)
-    return replace(found, summary=summary)
+    return replace(found, summary=summary, drift=drift)
 
 
-def identify_part(counts: Array, like: Found, *, elements: Sequence[str] | None = None) -> Found:
+def identify_part(
+    counts: Array,
+    like: Found,
+    *,
+    elements: Sequence[str] | None = None,
+    row_counts: npt.ArrayLike | None = None,
+) -> Found:
     """Find the elements of a part of a scan whose whole has been looked at.
 
     Parameters
@@ -272,6 +285,9 @@ def identify_part(counts: Array, like: Found, *, elements: Sequence[str] | None 
         Result on the whole: energy scale, peak shape, elements to try first.
     elements : sequence of str, optional
         Elements to take as given.
+    row_counts : array_like, shape (y,), optional
+        Counts that each row of the scan brought into the part; asked for where the gain
+        drifted, without them the part counts as spread over the scan. [counts]
     """
     model = like.model
     bare = base_model(
@@ -284,7 +300,10 @@ def identify_part(counts: Array, like: Found, *, elements: Sequence[str] | None 
         compton_fwhm_kev=model.compton_fwhm_kev,
         cover=model.cover,
         log_factors=model.log_factors,
+        shifts=model.shifts,
     )
+    if like.drift is not None and row_counts is not None:
+        start = replace(start, shifts=like.drift.shifts(row_counts))
     return identify(counts, start, elements=elements, like=like)
 
 

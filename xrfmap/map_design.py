@@ -10,10 +10,12 @@ import numpy.typing as npt
 
 from xrfmap.fit import Design
 from xrfmap.identify import Found
+from xrfmap.lineshape import EnergyScale
 from xrfmap.refine import merge
+from xrfmap.row_scales import shifted
 from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
 
-__all__ = ["MAP_PIECES", "RATIO_SPREAD", "MapDesign"]
+__all__ = ["MAP_PIECES", "RATIO_SPREAD", "MapDesign", "row_designs"]
 
 Array = npt.NDArray[np.float64]
 
@@ -42,12 +44,15 @@ class MapDesign:
         Expected counts per bin in the mean pixel. [counts]
     deviations : ndarray, shape (bins, lines)
         Change of each family's column when its cover grows by :data:`RATIO_SPREAD`.
+    scale : EnergyScale or None
+        Scale of the rows it is for, where the gain drifted.
     """
 
     design: Design
     lines: tuple[str, ...]
     typical: Array
     deviations: Array
+    scale: EnergyScale | None = None
 
     @cached_property
     def leakage(self) -> Array:
@@ -66,7 +71,14 @@ class MapDesign:
         return np.asarray(leak)
 
     @classmethod
-    def of(cls, found: Found, *, pixels: int, ratio_spread: float = RATIO_SPREAD) -> MapDesign:
+    def of(
+        cls,
+        found: Found,
+        *,
+        pixels: int,
+        ratio_spread: float = RATIO_SPREAD,
+        scale: EnergyScale | None = None,
+    ) -> MapDesign:
         """Design from the elements found on the sum spectrum.
 
         Parameters
@@ -77,6 +89,8 @@ class MapDesign:
             Pixels in the sum, for the typical spectrum.
         ratio_spread : float
             See :data:`RATIO_SPREAD`; 0 where line ratios are known not to vary.
+        scale : EnergyScale, optional
+            Scale of some of the rows, where the gain drifted; bins stay as they are.
         """
         present = set(found.present)
         wanted = {line for e in found.elements if e.verdict == "present" for line in e.lines}
@@ -94,6 +108,7 @@ class MapDesign:
             absorbers={},  # their edges are in the carrier already
         )
         edges = merge_edges(model.scale, model.energy_range, model.channels)
+        model = model.at(scale or model.scale)
         matrix = merge(model.matrix(), edges)
         keep = matrix.sum(axis=0) > 0
         labels = tuple(name for name, k in zip(model.labels, keep, strict=True) if k)
@@ -101,7 +116,39 @@ class MapDesign:
         typical = merge(found.sum_counts, edges) / pixels
         lines = tuple(e.label for e in elements)
         deviations = _deviations(model, len(lines), edges, ratio_spread)
-        return cls(design, lines, np.maximum(typical, 1e-6), deviations)
+        return cls(design, lines, np.maximum(typical, 1e-6), deviations, scale)
+
+
+def row_designs(
+    found: Found, *, pixels: int, ratio_spread: float = RATIO_SPREAD
+) -> tuple[list[MapDesign], npt.NDArray[np.intp] | None]:
+    """Designs for the rows of a scan.
+
+    Parameters
+    ----------
+    found : Found
+        Elements and refined shapes; with the drift of the gain, where there was one.
+    pixels, ratio_spread
+        As for :meth:`MapDesign.of`.
+
+    Returns
+    -------
+    list of MapDesign, and ndarray of int, shape (y,), or None
+        One design and None for a steady scan; else a design for each group of rows with
+        nearly the same energy scale, and the group of each row. All have the same lines,
+        components and bins.
+    """
+    if found.drift is None:
+        return [MapDesign.of(found, pixels=pixels, ratio_spread=ratio_spread)], None
+    group, shifts = found.drift.groups()
+    scale = found.model.scale
+    designs = [
+        MapDesign.of(
+            found, pixels=pixels, ratio_spread=ratio_spread, scale=shifted(scale, gain, zero)
+        )
+        for _, gain, zero in shifts
+    ]
+    return designs, group
 
 
 def _carrier(found: Found) -> Array:

@@ -8,6 +8,7 @@ import xarray as xr
 from xrfmap.calibrate import calibrate
 from xrfmap.errors import CalibrationError
 from xrfmap.lineshape import EnergyScale
+from xrfmap.row_scales import drift_attrs, with_drift_attrs
 from xrfmap.scan import SCALE_ATTRS, linear_scale
 
 __all__ = ["scale_attrs", "scale_or_stated", "with_scale"]
@@ -63,13 +64,14 @@ def with_scale(data: xr.Dataset, attrs: dict[str, object]) -> xr.Dataset:
         With coordinate ``energy`` [keV] and the attributes.
     """
     energy = EnergyScale.from_attrs(attrs).energy(np.arange(data.sizes["channel"]))
-    return data.assign_coords(energy=("channel", energy, {"units": "keV"})).assign_attrs(attrs)
+    result = data.assign_coords(energy=("channel", energy, {"units": "keV"})).assign_attrs(attrs)
+    return with_drift_attrs(result)
 
 
 def scale_attrs(data: xr.Dataset) -> dict[str, object]:
-    """Attributes of calibrated data that hold the scale and the reasons for it."""
+    """Attributes of calibrated data that hold the scale, its drift and the reasons for both."""
     numbers = {*SCALE_ATTRS, *(f"{name}_err" for name in SCALE_ATTRS)}
-    return {
+    return drift_attrs(data) | {
         str(name): value
         for name, value in data.attrs.items()
         if name in numbers or str(name).startswith("calibration_") or name == "anode"

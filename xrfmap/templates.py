@@ -28,6 +28,7 @@ from xrfmap.atomic import (
 )
 from xrfmap.detector import efficiency, escape_lines
 from xrfmap.lineshape import EnergyScale, Response, peaks, shelf_shape
+from xrfmap.row_scales import Shift, shifted
 from xrfmap.scatter import compton_profile, scatter
 from xrfmap.settings import Instrument
 from xrfmap.stack import Layer, Stack, scatter_angle_deg
@@ -392,6 +393,9 @@ class SpectrumModel:
         Shape of pile-up if all pixels were alike, summing to one.
     pile_up_mixing : float
         Share of `mixed_pile_up` in the pile-up; groups of pixels are never quite alike.
+    shifts : tuple of (float, float, float)
+        Where the gain drifted during the scan: weight, factor on the gain and shift of the
+        zero [keV] of each scale that peaks are summed over; empty for one scale.
     """
 
     scale: EnergyScale
@@ -410,10 +414,15 @@ class SpectrumModel:
     pile_up: Array | None = None
     mixed_pile_up: Array | None = None
     pile_up_mixing: float = 0.0
+    shifts: tuple[Shift, ...] = ()
 
     def with_emitters(self, emitters: Sequence[Emitter]) -> SpectrumModel:
         """Return the same model with other emitters."""
         return replace(self, emitters=tuple(emitters))
+
+    def at(self, scale: EnergyScale) -> SpectrumModel:
+        """Return the same model at one energy scale."""
+        return replace(self, scale=scale, shifts=())
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -424,6 +433,12 @@ class SpectrumModel:
 
     def column(self, emitter: Emitter) -> Array:
         """Spectrum of one emitter for one net count, shape (channels,)."""
+        if self.shifts:
+            parts = [
+                weight * self.at(shifted(self.scale, gain, zero)).column(emitter)
+                for weight, gain, zero in self.shifts
+            ]
+            return np.asarray(np.sum(parts, axis=0))
         edges = self.scale.edges(self.channels)
         if emitter.kind == "compton":
             return self._compton(emitter, edges)

@@ -1,0 +1,89 @@
+"""Energy scales of rows: grouping, transport, and peaks of spectra summed over a drift."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from line_spectra import SCALE, model
+
+from xrfmap.row_scales import (
+    COARSE_KEV,
+    FINE_KEV,
+    REFERENCE_KEV,
+    RowScales,
+    drift_attrs,
+    shifted,
+    with_drift,
+    with_drift_attrs,
+)
+from xrfmap.scan import make_scan
+
+ROWS = 40
+LINEAR = 1 + 0.01 * np.linspace(-0.5, 0.5, ROWS)  # one per cent over the scan
+
+
+def drifting() -> RowScales:
+    return RowScales(LINEAR, np.zeros(ROWS))
+
+
+def test_rows_of_a_group_share_their_scale_within_half_a_step():
+    rows = drifting()
+    group, shifts = rows.groups()
+    assert sorted(set(group)) == list(range(len(shifts)))
+    gain = np.array([s[1] for s in shifts])
+    assert np.abs(gain[group] - rows.gain_factor).max() * REFERENCE_KEV < FINE_KEV
+    # 0.2 keV of drift at 20 keV in steps of 0.015 keV
+    assert len(shifts) == pytest.approx(0.2 / FINE_KEV, abs=1.5)
+
+
+def test_weights_follow_the_counts_of_the_rows():
+    counts = np.zeros(ROWS)
+    counts[:4], counts[20] = 1.0, 12.0
+    shifts = drifting().shifts(counts)
+    assert sum(s[0] for s in shifts) == pytest.approx(1.0)
+    assert sum(s[0] * s[1] for s in shifts) == pytest.approx(np.average(LINEAR, weights=counts))
+    assert drifting().shifts(np.zeros(ROWS)) == ()
+
+
+def test_peaks_of_a_sum_are_the_sum_of_the_peaks_of_its_rows():
+    # truth: every row drawn at its own scale, no grouping
+    single = model(("Fe K", "Pb L"))
+    for k in (0, 1):
+        emitter = single.emitters[k]
+        rows = [single.at(shifted(SCALE, g, 0.0)).column(emitter) for g in LINEAR]
+        truth = np.mean(rows, axis=0)
+        mine = replace(single, shifts=drifting().shifts()).column(emitter)
+        # the shelf reaches below channel 0, by a little more or less from row to row
+        assert mine.sum() == pytest.approx(truth.sum(), rel=1e-5)
+        # what grouping leaves out, the uniform spread within a group of 0.05 keV at 20 keV, is
+        # a variance of (0.05 E / 20)^2 / 12: at 13 keV 2 % of the square of a peak's sigma,
+        # and a Gaussian loses half of that in its middle
+        assert np.abs(mine - truth).max() < 0.012 * truth.max()
+        unmoved = single.column(emitter)
+        assert np.abs(unmoved - truth).max() > 3 * np.abs(mine - truth).max()
+    assert COARSE_KEV < 0.2
+
+
+def test_a_drift_travels_as_one_attribute_and_back():
+    scan = make_scan(np.ones((ROWS, 3, 8), np.uint16)).assign_attrs(SCALE.to_attrs())
+    drift = scan[["y"]].assign(
+        gain_factor=("y", LINEAR, {"units": "1"}), zero_shift=("y", 0 * LINEAR, {"units": "keV"})
+    )
+    drift.attrs = {**SCALE.to_attrs(), "drift_found": 1, "drift_because": "said"}
+    moved = with_drift(scan, drift)
+    again = with_drift_attrs(scan.assign_attrs(drift_attrs(moved)))
+    np.testing.assert_array_equal(RowScales.of(again).gain_factor, LINEAR)
+    assert again["zero_shift"].attrs["units"] == "keV"
+    assert "calibration_drift" not in again.attrs
+    assert moved.attrs["calibration_drift_because"] == "said"
+
+
+def test_a_steady_scan_carries_nothing():
+    scan = make_scan(np.ones((ROWS, 3, 8), np.uint16)).assign_attrs(SCALE.to_attrs())
+    drift = scan[["y"]].assign_attrs(drift_found=0)
+    assert with_drift(scan, drift) is scan
+    assert RowScales.of(scan) is None
+    assert drift_attrs(scan) == {}
+    assert with_drift_attrs(scan) is scan

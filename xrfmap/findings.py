@@ -14,9 +14,11 @@ __all__ = [
     "VERDICT_ORDER",
     "AreaFinding",
     "Candidate",
+    "Comparison",
     "DepthFinding",
     "ElementAmount",
     "ElementFinding",
+    "FamilyComparison",
     "Findings",
     "Flag",
     "Interval",
@@ -148,6 +150,38 @@ class DepthFinding(_Frozen):
     because: str = ""
 
 
+class FamilyComparison(_Frozen):
+    """One line family of two areas against each other: its amount, or its ratio to another."""
+
+    family: str
+    kind: Literal["amount", "ratio"]
+    reference: str | None = None  # family that the ratio is to
+    a: float | None  # of the first area, in the unit of the comparison, or per count
+    a_err: float | None  # counting and unevenness of the area
+    b: float | None
+    b_err: float | None
+    difference_percent: float | None  # first less second, of the mean of both
+    low_percent: float | None  # 95 % interval of the difference
+    high_percent: float | None
+    p: float | None
+    p_all: float | None  # corrected for all tests of the pair (Holm)
+    verdict: Literal["differs", "no difference", "cannot tell"]
+    detectable_percent: float | None  # would be found with a chance of 80 %
+    uneven_share: float | None  # part of the variance that counting does not explain
+
+
+class Comparison(_Frozen):
+    """Two areas against each other: the same paint, as far as the measurement can tell."""
+
+    areas: list[str]
+    verdict: Literal["differs", "no difference detectable", "cannot tell"]
+    detectable_percent: float | None = None  # smallest difference seen in every family
+    answer: str
+    unit: str = ""
+    reference: str | None = None
+    families: list[FamilyComparison] = Field(default_factory=list)
+
+
 class Findings(_Frozen):
     """Everything in ``findings.json``."""
 
@@ -160,6 +194,7 @@ class Findings(_Frozen):
     flags: list[Flag] = Field(default_factory=list)
     layers: list[LayerFinding] = Field(default_factory=list)
     depth: list[DepthFinding] = Field(default_factory=list)
+    comparisons: list[Comparison] = Field(default_factory=list)
     overall: Verdict
     open_questions: list[str] = Field(default_factory=list)
     remarks: list[str] = Field(default_factory=list)  # decline dates and the like

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.errors import XrfmapError
-from xrfmap.explore.compare import Measure
+from xrfmap.compare import Measure
 from xrfmap.explore.fit_queue import FitQueue
 from xrfmap.explore.fits import AreaFit, first_look
 from xrfmap.explore.frame import Frame

@@ -15,7 +15,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap import limits
-from xrfmap.explore.compare import Measure
+from xrfmap.compare import Measure
 from xrfmap.findings import ElementFinding
 from xrfmap.identify import Found
 from xrfmap.maps import SpectrumFit, summed_spectra

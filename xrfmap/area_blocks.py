@@ -1,0 +1,265 @@
+"""Areas cut into compact blocks, each with its net counts: what a comparison of areas rests on.
+
+The scatter of the blocks holds everything that makes a paint uneven, counting included,
+which the error of one sum does not. Blocks and not pixels, because neighbours resemble
+each other and would pass for more independent observations than they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from xrfmap.io.lazy import iter_blocks
+
+if TYPE_CHECKING:
+    from xrfmap.identify import Found
+
+__all__ = ["BLOCKS", "AreaBlocks", "blocks_from_maps", "blocks_from_scan", "cut", "label_sums"]
+
+Array = npt.NDArray[np.float64]
+Labels = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+BLOCKS = 8
+"""Blocks of an area. Few and large: the edges where blocks touch are short, so that texture
+of the paint makes their means alike as little as can be (Ibragimov and Müller 2010)."""
+
+FEWEST_PIXELS = 16
+"""Pixels below which an area has no blocks worth the name: two for each."""
+
+CUT_SHARE = 0.01
+"""Share of pixels held at zero above which the mean of a map is no longer that of the counts."""
+
+
+@dataclass(frozen=True, eq=False)
+class AreaBlocks:
+    """Net counts of the blocks of one area.
+
+    Attributes
+    ----------
+    name : str
+        Name of the area.
+    families : tuple of str
+        Line families.
+    net : ndarray, shape (blocks, families)
+        Net counts, which may be below zero; NaN where they are not known. [counts]
+    variance : ndarray, shape (blocks, families)
+        Counting variance. [counts squared]
+    exposure : ndarray, shape (blocks,)
+        Live time [s], or pixels where no live time is known.
+    unit : {"s", "pixels"}
+        Unit of `exposure`.
+    neighbours : ndarray of int, shape (pairs, 2)
+        Blocks that touch.
+    pixels : int
+        Pixels in all blocks.
+    leakage : ndarray, shape (families, families), or None
+        Counts that family i seems to gain per count of family j where line ratios vary.
+    """
+
+    name: str
+    families: tuple[str, ...]
+    net: Array
+    variance: Array
+    exposure: Array
+    unit: str
+    neighbours: Labels
+    pixels: int
+    leakage: Array | None = None
+
+    def merged(self) -> AreaBlocks:
+        """Pairs of blocks put together; the halves of one cut are neighbours in the list."""
+        pairs = np.unique(np.sort(self.neighbours // 2, axis=1), axis=0)
+        return replace(
+            self,
+            net=self.net[::2] + self.net[1::2],
+            variance=self.variance[::2] + self.variance[1::2],
+            exposure=self.exposure[::2] + self.exposure[1::2],
+            neighbours=pairs[pairs[:, 0] != pairs[:, 1]],
+        )
+
+
+def cut(mask: Mask, blocks: int = BLOCKS) -> Labels:
+    """Cut an area into compact blocks of equally many pixels.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (y, x)
+        The area.
+    blocks : int
+        How many, a power of two.
+
+    Returns
+    -------
+    ndarray of int, shape (y, x)
+        Number of the block, -1 outside. Blocks 2 k and 2 k + 1 are the halves of one.
+
+    Raises
+    ------
+    ValueError
+        If the area has fewer pixels than blocks, or `blocks` is no power of two.
+
+    Notes
+    -----
+    Halved again and again at the median of the longer side, so that the result depends on
+    nothing but the mask.
+    """
+    if blocks < 1 or blocks & (blocks - 1):
+        raise ValueError(f"the number of blocks must be a power of two, found {blocks}")
+    rows, columns = np.nonzero(mask)
+    if rows.size < blocks:
+        raise ValueError(f"{rows.size} pixels cannot be cut into {blocks} blocks")
+    parts = [np.arange(rows.size)]
+    while len(parts) < blocks:
+        parts = [half for part in parts for half in _halves(part, rows, columns)]
+    labels = np.full(mask.shape, -1, dtype=np.int64)
+    for number, part in enumerate(parts):
+        labels[rows[part], columns[part]] = number
+    return labels
+
+
+def _halves(part: Labels, rows: Labels, columns: Labels) -> tuple[Labels, Labels]:
+    y, x = rows[part], columns[part]
+    order = np.lexsort((x, y)) if np.ptp(y) > np.ptp(x) else np.lexsort((y, x))
+    middle = part.size // 2
+    return part[order[:middle]], part[order[middle:]]
+
+
+def _touching(labels: Labels) -> Labels:
+    pairs = [
+        np.stack([one[kept], other[kept]], axis=1)
+        for one, other in ((labels[1:], labels[:-1]), (labels[:, 1:], labels[:, :-1]))
+        for kept in [(one != other) & (one >= 0) & (other >= 0)]
+    ]
+    return np.unique(np.sort(np.concatenate(pairs), axis=1), axis=0)
+
+
+def label_sums(scan: xr.Dataset, labels: Labels, count: int) -> Array:
+    """Sum spectra of the pixels with the same label, in one pass over the scan.
+
+    Parameters
+    ----------
+    scan : Dataset
+        ``counts(y, x, channel)``, which may be lazy. [counts]
+    labels : ndarray of int, shape (y, x)
+        0 to ``count - 1``; pixels below zero are left out, and blocks without any other
+        are not read.
+    count : int
+        Labels there are.
+
+    Returns
+    -------
+    ndarray, shape (count, channel)
+        Sums. [counts]
+    """
+    counts = scan["counts"].transpose("y", "x", "channel")
+    total = np.zeros((count, scan.sizes["channel"]))
+    for rows, columns, block in iter_blocks(counts, labels >= 0):
+        mine = labels[rows, columns].ravel()
+        flat = block.reshape(mine.size, -1)
+        for label in np.unique(mine[mine >= 0]):
+            total[label] += flat[mine == label].sum(axis=0, dtype=np.float64)
+    return total
+
+
+def _exposures(data: xr.Dataset, labels: Labels, count: int) -> tuple[Array, str]:
+    inside = labels >= 0
+    number = np.bincount(labels[inside], minlength=count).astype(np.float64)
+    if "live_time" in data:
+        seconds = data["live_time"].transpose("y", "x").values[inside]
+        if np.isfinite(seconds).all() and (seconds > 0).all():
+            total = np.bincount(labels[inside], seconds.astype(np.float64), minlength=count)
+            return np.asarray(total, dtype=np.float64), "s"
+    return number, "pixels"
+
+
+def blocks_from_scan(
+    scan: xr.Dataset, found: Found, masks: Mapping[str, Mask]
+) -> dict[str, AreaBlocks]:
+    """Blocks of areas, each block's sum spectrum fitted with the model of the scan.
+
+    Parameters
+    ----------
+    scan : Dataset
+        Calibrated scan.
+    found : Found
+        Elements and shapes of the whole scan.
+    masks : mapping of str to ndarray of bool, shape (y, x)
+        Usable pixels of the areas.
+
+    Returns
+    -------
+    dict
+        Blocks by the name of the area; areas of too few pixels have none and are left out.
+
+    Notes
+    -----
+    Sums and not maps, since map values are cut at zero and so too large on average where
+    an element is faint.
+    """
+    from xrfmap.fit import fit_counts
+    from xrfmap.map_design import MapDesign
+
+    pixels = scan.sizes["y"] * scan.sizes["x"]
+    plan = MapDesign.of(found, pixels=pixels)
+    lines = len(plan.lines)
+    made = {}
+    for name, mask in masks.items():
+        if int(mask.sum()) < FEWEST_PIXELS:
+            continue
+        labels = cut(mask)
+        sums = label_sums(scan, labels, BLOCKS)
+        result = fit_counts(sums, plan.design, plan.typical * int(mask.sum()) / BLOCKS)
+        exposure, unit = _exposures(scan, labels, BLOCKS)
+        net = np.where(result.converged[:, None], result.unbounded[:, :lines], np.nan)
+        made[name] = AreaBlocks(
+            name, plan.lines, net, np.asarray(result.variance[:, :lines]), exposure, unit,
+            _touching(labels), int(mask.sum()), plan.leakage,
+        )  # fmt: skip
+    return made
+
+
+def blocks_from_maps(maps: xr.Dataset, masks: Mapping[str, Mask]) -> dict[str, AreaBlocks]:
+    """Blocks of areas from element maps alone, where the counts are not at hand.
+
+    Parameters
+    ----------
+    maps : Dataset
+        `net_counts`, `net_counts_err` (line, y, x) [counts], `fit_ok`, `live_time` (y, x).
+    masks : mapping of str to ndarray of bool, shape (y, x)
+        The areas; pixels that are not `fit_ok` are left out.
+
+    Returns
+    -------
+    dict
+        As from :func:`blocks_from_scan`. A family with more than 1 % of an area's pixels
+        at zero is NaN there: maps are cut at zero, and their mean is then too large.
+    """
+    families = tuple(str(line) for line in maps["line"].values)
+    usable = maps["fit_ok"].transpose("y", "x").values.astype(bool)
+    made = {}
+    for name, mask in masks.items():
+        inside = mask & usable
+        if int(inside.sum()) < FEWEST_PIXELS:
+            continue
+        labels = cut(inside)
+        places = labels[inside]
+        net, variance = np.empty((2, BLOCKS, len(families)))
+        for index in range(len(families)):
+            one = maps.isel(line=index)
+            values = one["net_counts"].transpose("y", "x").values[inside].astype(np.float64)
+            errors = one["net_counts_err"].transpose("y", "x").values[inside].astype(np.float64)
+            known = float((values <= 0).mean()) <= CUT_SHARE
+            net[:, index] = np.bincount(places, values) if known else np.nan
+            variance[:, index] = np.bincount(places, errors**2)
+        exposure, unit = _exposures(maps, labels, BLOCKS)
+        made[name] = AreaBlocks(
+            name, families, net, variance, exposure, unit, _touching(labels), places.size
+        )
+    return made

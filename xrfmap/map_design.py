@@ -46,6 +46,8 @@ class MapDesign:
         Change of each family's column when its cover grows by :data:`RATIO_SPREAD`.
     scale : EnergyScale or None
         Scale of the rows it is for, where the gain drifted.
+    cut : bool
+        Whether bins were left out, so that a family's amount hangs on its line ratios.
     """
 
     design: Design
@@ -53,6 +55,7 @@ class MapDesign:
     typical: Array
     deviations: Array
     scale: EnergyScale | None = None
+    cut: bool = False
 
     @cached_property
     def leakage(self) -> Array:
@@ -67,7 +70,8 @@ class MapDesign:
         info[np.diag_indices_from(info)] *= 1 + 1e-9
         effect = np.linalg.solve(info, (matrix * weight[:, None]).T @ self.deviations)
         leak = effect[: len(self.lines)]
-        leak[np.diag_indices_from(leak)] = 0.0  # of its own ratio a family gains nothing new
+        if not self.cut:  # of its own ratio a whole family gains nothing new
+            leak[np.diag_indices_from(leak)] = 0.0
         return np.asarray(leak)
 
     @classmethod

@@ -25,7 +25,8 @@ moves some of them, the beam all."""
 REACH = 7
 """Rows whose median is the measure: longer swells cannot be told from the paint."""
 
-SURE = 5.0  # standard errors, and
+SEEN = 3.0  # standard errors of the scatter
+SURE = 5.0  # standard errors of all counts, and
 LEAST = 0.01  # of the strength: below, nothing is gained
 ALIKE = 0.3
 """Scatter and fluorescence must tell of the same change within this share of it."""
@@ -51,9 +52,10 @@ def row_beam(scatter: npt.ArrayLike, total: npt.ArrayLike, live: npt.ArrayLike) 
 
     Notes
     -----
-    A row counts as changed when its scatter, against the running median of seven rows, is
-    off by more than five standard errors and one per cent in the middle of sixteen parts of
-    the row, and when the fluorescence is off by the same factor. Slow changes, over more
+    Scatter and fluorescence of sixteen parts of a row are compared with the running median
+    of seven rows, and the middle of the parts is taken. A row counts as changed when the
+    scatter is off by more than three standard errors, the fluorescence by the same factor,
+    and both together by more than five standard errors and one per cent. Slow changes, over more
     than about three rows, look like the painting and are not touched: only a monitor tells.
     """
     s, t = np.asarray(scatter, np.float64), np.asarray(total, np.float64)
@@ -70,10 +72,11 @@ def row_beam(scatter: npt.ArrayLike, total: npt.ArrayLike, live: npt.ArrayLike) 
     rows = np.flatnonzero(counted)
     off_s, err_s = _off(s, time, valid, parts, rows)
     off_l, err_l = _off(t - s, time, valid, parts, rows)
-    sure = (np.abs(off_s) > SURE * err_s) & (np.abs(off_s) > np.log1p(LEAST))
-    alike = np.abs(off_s - off_l) < ALIKE * np.abs(off_s) + 3 * np.hypot(err_s, err_l)
+    alike = np.abs(off_s - off_l) < ALIKE * np.abs(off_s) + 2 * np.hypot(err_s, err_l)
+    alike &= np.abs(off_s) > SEEN * err_s
     weight = err_s**-2 + err_l**-2
     mean = (off_s * err_s**-2 + off_l * err_l**-2) / weight
+    sure = (np.abs(mean) > SURE / np.sqrt(weight)) & (np.abs(mean) > np.log1p(LEAST))
     factor[rows] = np.where(sure & alike, np.exp(mean), 1.0)
     return factor
 

@@ -15,7 +15,7 @@ from xrfmap.refine import merge
 from xrfmap.row_scales import shifted
 from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
 
-__all__ = ["MAP_PIECES", "RATIO_SPREAD", "MapDesign", "row_designs"]
+__all__ = ["MAP_PIECES", "RATIO_SPREAD", "MapDesign", "deviations_of", "row_designs"]
 
 Array = npt.NDArray[np.float64]
 
@@ -119,7 +119,7 @@ class MapDesign:
         design = Design(np.ascontiguousarray(matrix[:, keep]), edges, labels)
         typical = merge(found.sum_counts, edges) / pixels
         lines = tuple(e.label for e in elements)
-        deviations = _deviations(model, len(lines), edges, ratio_spread)
+        deviations = deviations_of(model, len(lines), edges, ratio_spread)
         return cls(design, lines, np.maximum(typical, 1e-6), deviations, scale)
 
 
@@ -166,9 +166,27 @@ def _carrier(found: Found) -> Array:
     return np.asarray(np.maximum(shape / top, 1e-3))
 
 
-def _deviations(
+def deviations_of(
     model: SpectrumModel, lines: int, edges: npt.NDArray[np.int64], spread: float
 ) -> Array:
+    """Change of the first `lines` columns when their cover grows, merged to bins.
+
+    Parameters
+    ----------
+    model : SpectrumModel
+        Families first among its emitters.
+    lines : int
+        Families.
+    edges : ndarray of int, shape (bins + 1,)
+        Borders of the bins.
+    spread : float
+        Optical depth that is added.
+
+    Returns
+    -------
+    ndarray, shape (bins, lines)
+        Per net count.
+    """
     columns = []
     for emitter in model.emitters[:lines]:
         cover = model.cover.get(emitter.label, 0.3)

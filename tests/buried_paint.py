@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from functools import cache
+from unittest.mock import patch
 
 import numpy as np
 
+import xrfmap.layers
 from xrfmap import simulate
+from xrfmap.cover_choice import SOURCES
+from xrfmap.cover_model import OWN_THICKNESS_UM, table_covariance
 from xrfmap.findings import ElementFinding
 from xrfmap.identify import Found, base_model
 from xrfmap.layers import Layer, Stack
+from xrfmap.line_groups import line_groups
 from xrfmap.lineshape import EnergyScale
+from xrfmap.material_names import paint_of
 from xrfmap.paints import paint
 from xrfmap.refine import refine
 from xrfmap.settings import Instrument
@@ -72,3 +78,54 @@ def fitted(element: str, cover: str, cover_um: float, counts: float, own_um: flo
     layers = stack(element, own_um, cover, cover_um).layers
     elements = {e for layer in layers for e in layer.material.mass_fractions} - UNSEEN
     return known(spectrum(element, own_um, cover, cover_um, counts), elements)
+
+
+# ---------------------------------------------------------------- nothing known for sure
+
+
+def table_factors(element: str, rng: np.random.Generator) -> dict[str, float]:
+    """Factor on each tabulated line of an element, drawn from the errors granted to tables."""
+    factors = {}
+    emitters = [
+        e for f in usable_families(element, HEAD, (1.5, 50.0))
+        if (e := family_emitter(element, f, HEAD)) is not None
+    ]  # fmt: skip
+    groups = [g for e in emitters for g in line_groups(e, float(SCALE.fwhm(e.main_energy)))]
+    wrong = rng.multivariate_normal(np.zeros(len(groups)), table_covariance(groups))
+    for group, log in zip(groups, wrong, strict=True):
+        factors |= dict.fromkeys(group.lines, float(np.exp(log)))
+    return factors
+
+
+def drawn_stack(element: str, cover: str, cover_um: float, rng: np.random.Generator) -> Stack:
+    """Stack whose own layer is any that is taken for granted: paint and thickness by chance."""
+    names = SOURCES[element]
+    own = paint_of(names[rng.integers(len(names))])
+    thick = float(np.exp(rng.uniform(*np.log(OWN_THICKNESS_UM))))
+    under = Stack([Layer.from_thickness(own, thick), GROUND])
+    if cover_um == 0:
+        return under
+    return under.under(Layer.from_thickness(COVERS[cover], cover_um))
+
+
+def drawn(element: str, cover: str, cover_um: float, counts: float, seed: int) -> Found:
+    """Fit of one spectrum in which everything that is not known is drawn.
+
+    Own paint and thickness within what the table averages over, the strengths of tabulated
+    lines within their errors, and the counts.
+    """
+    rng = np.random.default_rng(np.random.SeedSequence([seed, int(cover_um), len(cover)]))
+    factors = table_factors(element, rng)
+    layers = drawn_stack(element, cover, cover_um, rng)
+    true_section = xrfmap.layers.line_cross_section
+
+    def wrong_section(line, energy):
+        right = true_section(line, energy)
+        return right * factors.get(line.siegbahn, 1.0) if line.element == element else right
+
+    with patch.object(xrfmap.layers, "line_cross_section", wrong_section):
+        mean = simulate.spectrum(
+            layers, HEAD, SCALE, live_time_s=counts / 3e4, total_counts=counts,
+            pileup_tau_s=2e-7, secondary=True,
+        )  # fmt: skip
+    return known(rng.poisson(mean), set(layers.elements) - UNSEEN)

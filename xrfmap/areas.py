@@ -232,7 +232,8 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
     Dataset
         Dims area, channel: `counts` [counts], `live_time` (area) [s], NaN where the
         live time of a pixel is unknown, `pixels` (area). Attributes and the
-        `energy` coordinate are those of the scan.
+        `energy` coordinate are those of the scan. Where its gain drifted also
+        `row_counts` (area, y) [counts], for the fit.
 
     Raises
     ------
@@ -253,9 +254,12 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
     counts = scan["counts"].transpose("y", "x", "channel")
     total = np.zeros((len(masks), scan.sizes["channel"]))
     wanted = np.asarray(weights.any(axis=0), dtype=bool)
+    by_row = np.zeros((len(masks), shape[0])) if "gain_factor" in scan else None
     for rows, columns, block in iter_blocks(counts, wanted):
         part = weights[:, rows, columns]
         total += np.tensordot(part, block.astype(np.float64), axes=([1, 2], [0, 1]))
+        if by_row is not None:
+            by_row[:, rows] += (part * block.sum(axis=2, dtype=np.float64)).sum(axis=2)
     live = [float(scan["live_time"].values[mask].sum()) for mask in masks.values()]
     result = xr.Dataset(
         {
@@ -268,6 +272,8 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
     )
     if "energy" in scan.coords:
         result = result.assign_coords(energy=scan["energy"])
+    if by_row is not None:
+        result["row_counts"] = (("area", "y"), by_row, {"units": "counts"})
     return result
 
 

@@ -8,13 +8,25 @@ pixel, and :func:`fault_words` gives the list for people.
 from __future__ import annotations
 
 from itertools import groupby
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 from scipy.ndimage import median_filter
 
-__all__ = ["MASKED", "STATES", "fault_words", "full_count", "pixel_states", "row_list"]
+__all__ = [
+    "EMPTY",
+    "FITTED",
+    "FULL",
+    "MASKED",
+    "STATES",
+    "UNSETTLED",
+    "fault_words",
+    "full_count",
+    "pixel_states",
+    "row_list",
+]
 
 STATES = (
     "fitted",
@@ -73,7 +85,7 @@ def pixel_states(total: npt.ArrayLike) -> npt.NDArray[np.uint8]:
     return state
 
 
-def full_count(dtype: np.dtype[np.generic], largest: npt.ArrayLike) -> float | None:
+def full_count(dtype: np.dtype[Any], largest: npt.ArrayLike) -> float | None:
     """Count at which the channels of a scan ran full.
 
     Parameters

@@ -19,6 +19,7 @@ from xrfmap.errors import InputError
 from xrfmap.findings import ElementFinding, Findings
 from xrfmap.io.emsa import write_emsa
 from xrfmap.io.nexus_write import write_nexus
+from xrfmap.io.results import write_maps
 from xrfmap.study import run_study
 
 NY, NX, CHANNELS = 12, 16, 64
@@ -126,22 +127,21 @@ def asked(monkeypatch):
     """Stand-ins for the fits; tells which were asked, in order."""
     calls = []
 
-    def find_elements(scan, elements=None, *, energy_range=None):
+    def find_elements(scan, elements=None, *, energy_range=None, runner=None):
         calls.append("find")
         return FakeFound(findings())
 
-    def map_elements(scan, found, *, progress=None):
+    def map_to_file(scan, found, path, work, *, progress=None, runner=None):
         calls.append("map")
         progress(1, 1)
-        return fake_maps(scan)
+        return write_maps(path, fake_maps(scan), fake_spectra())
 
     def fit_spectrum(spectrum, *, elements=None, like=None, energy_range=None):
         calls.append("fit")
         return SimpleNamespace(table=fake_table(), elements=findings(), spectra=fake_spectra())
 
     monkeypatch.setattr("xrfmap.finding.find_elements", find_elements)
-    monkeypatch.setattr("xrfmap.maps.map_elements", map_elements)
-    monkeypatch.setattr("xrfmap.maps.summed_spectra", lambda found: fake_spectra())
+    monkeypatch.setattr("xrfmap.map_file.map_to_file", map_to_file)
     monkeypatch.setattr("xrfmap.maps.fit_spectrum", fit_spectrum)
     return calls
 
@@ -435,11 +435,11 @@ def test_a_second_run_at_the_same_time_is_refused(tmp_path, asked, quick_report,
     path = study_in(tmp_path, SCALE, SCAN)
     out = tmp_path / "out"
 
-    def meanwhile(scan, found, *, progress=None):
+    def meanwhile(scan, found, target, work, *, progress=None, runner=None):
         with pytest.raises(InputError, match="still going on"):
             run_study(path, out)
-        return fake_maps(scan)
+        return write_maps(target, fake_maps(scan), fake_spectra())
 
-    monkeypatch.setattr("xrfmap.maps.map_elements", meanwhile)
+    monkeypatch.setattr("xrfmap.map_file.map_to_file", meanwhile)
     run_study(path, out)
     assert (out / "report.html").exists()

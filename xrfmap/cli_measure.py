@@ -9,6 +9,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from xrfmap.cli_amounts import (
+    Amounts,
+    Asked,
+    Composition,
+    Geometry,
+    Reference,
+    ReferenceDensity,
+    ReferenceUm,
+    TubeMa,
+    amount_lines,
+    amounts_asked,
+)
 from xrfmap.cli_common import (
     DONE,
     FAILED,
@@ -126,27 +138,30 @@ def maps(
     """Map the elements of a scan: net counts, errors and limits per pixel.
 
     Elements are found by test unless --elements names them. The file opens with
-    `xarray.open_dataset`.
+    `xarray.open_dataset`. A run that was broken off goes on where it stopped when the
+    same command is given again.
 
     Example: `xrfmap maps front.h5 --out maps.nc`
     """
     from xrfmap.finding import find_elements
     from xrfmap.io import open_scan
-    from xrfmap.io.results import write_maps, write_tiffs
-    from xrfmap.maps import map_elements, summed_spectra
+    from xrfmap.io.results import read_maps, write_tiffs
+    from xrfmap.map_file import map_to_file
     from xrfmap.scale_choice import scale_or_stated
+    from xrfmap.workfolder import unfinished
 
     progress = progress_for(sys.stderr, quiet)
-    progress.begin("energy scale")
-    data = scale_or_stated(open_scan(scan, None, _instrument(anode, tube_kv)))
-    progress.end()
-    progress.begin("elements")
-    found = find_elements(data, element_list(elements))
-    progress.end(", ".join(found.present))
-    progress.begin("maps")
-    result = map_elements(data, found, progress=progress.step)
-    progress.end(f"{result.sizes['line']} line families")
-    write_maps(out, result, summed_spectra(found))
+    with unfinished(out) as work:
+        progress.begin("energy scale")
+        data = scale_or_stated(open_scan(scan, None, _instrument(anode, tube_kv)))
+        progress.end()
+        progress.begin("elements")
+        found = find_elements(data, element_list(elements))
+        progress.end(", ".join(found.present))
+        progress.begin("maps")
+        map_to_file(data, found, out, work, progress=progress.step)
+        result, _ = read_maps(out)
+        progress.end(f"{result.sizes['line']} line families")
     if tiff is not None:
         write_tiffs(tiff, result)
     if as_json:
@@ -166,7 +181,7 @@ def _map_lines(result: xr.Dataset) -> list[str]:
     good = result["fit_ok"].values.astype(bool)
     for index, label in enumerate(result["line"].values):
         net, threshold, limit = (
-            result[name].values[index][good]
+            result[name].isel(line=index).values[good]
             for name in ("net_counts", "decision_threshold", "detection_limit")
         )
         share = 100 * float((net > threshold).mean()) if good.any() else float("nan")
@@ -185,36 +200,55 @@ def spectrum(
     table: Annotated[
         Path | None, typer.Option("--csv", help="Also write the table to this file.")
     ] = None,
+    amounts: Amounts = None,
+    reference: Reference = None,
+    composition: Composition = None,
+    reference_um: ReferenceUm = None,
+    reference_density: ReferenceDensity = 1.0,
+    geometry_sr2: Geometry = None,
+    tube_ma: TubeMa = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> int:
     """Fit point spectra: a table of line families with net counts, errors and limits.
 
+    With --amounts also mass per area or mass fractions, from a reference or the known flux;
+    --json then gives both tables, and --csv writes a second file, FILE.amounts.csv.
     One bad spectrum does not stop the others.
 
     Example: `xrfmap spectrum p01.msa p02.msa --csv points.csv`
     """
     given = element_list(elements)
     instrument = _instrument(anode, tube_kv)
+    asked = amounts_asked(
+        amounts, reference, composition, reference_um, reference_density, geometry_sr2, tube_ma,
+        instrument,
+    )  # fmt: skip
     rows: list[dict[str, Any]] = []
+    told: list[dict[str, Any]] = []
     failed = False
     for path in points:
         progress = progress_for(sys.stderr, quiet)
         progress.begin(path.name)
         try:
-            found = _fit_point(path, given, instrument)
+            found, amounts_here = _fit_point(path, given, instrument, asked)
         except XrfmapError as bad:
             failed = True
             tell_error(bad)
             continue
         progress.end(f"{len(found)} line families")
         rows += found
+        told += amounts_here
     if table is not None and rows:
         _write_csv(table, rows)
+    if table is not None and told:
+        _write_csv(table.with_name(f"{table.name}.amounts.csv"), told)
     if as_json:
-        print_json(rows)
+        print_json(rows if asked is None else {"lines": rows, "amounts": told})
     elif rows:
         typer.echo("\n".join(_point_lines(rows)))
+        if told:
+            typer.echo("\n".join(["", *amount_lines(told)]))
     return FAILED if failed else DONE
 
 
@@ -222,8 +256,8 @@ FIELDS = ("net_counts", "net_counts_err", "net_counts_ul", "decision_threshold",
 
 
 def _fit_point(
-    path: Path, elements: list[str] | None, instrument: Instrument
-) -> list[dict[str, Any]]:
+    path: Path, elements: list[str] | None, instrument: Instrument, asked: Asked | None
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     from xrfmap.io import open_point
     from xrfmap.maps import fit_spectrum
     from xrfmap.scale_choice import scale_or_stated
@@ -236,7 +270,7 @@ def _fit_point(
         row: dict[str, Any] = {"file": path.name, "line": label}
         row |= {name: float(fit.table[name].values[index]) for name in FIELDS}
         rows.append(row | {"element": verdicts.get(label.split()[0], "not detected")})
-    return rows
+    return rows, [] if asked is None else asked.answer(fit.found, data, path.name)
 
 
 def _point_lines(rows: list[dict[str, Any]]) -> list[str]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import xarray as xr
 
+from xrfmap.blocks import Runner
 from xrfmap.identify import Found, elements_of_sum
 from xrfmap.traces import add_traces
 
@@ -18,6 +19,7 @@ def find_elements(
     *,
     energy_range: tuple[float, float] | None = None,
     local: bool = True,
+    runner: Runner | None = None,
 ) -> Found:
     """Find the elements of a calibrated scan or point spectrum.
 
@@ -32,6 +34,8 @@ def find_elements(
         Fitted range [keV]; 1.5 keV to the tube voltage or the last channel by default.
     local : bool
         Whether to look for elements that only a few pixels hold.
+    runner : Runner, optional
+        Who computes on pixels: this process by default, or a cluster.
 
     Returns
     -------
@@ -48,4 +52,4 @@ def find_elements(
     found = elements_of_sum(scan, elements, energy_range=energy_range)
     if elements is not None or not local or scan["counts"].ndim == 1:
         return found
-    return add_traces(scan, found)
+    return add_traces(scan, found, runner=runner)

@@ -85,8 +85,9 @@ class Design:
         ndarray, shape (..., bins)
             Counts per bin. [counts]
         """
-        c = np.asarray(counts, dtype=np.float64)[..., : self.edges[-1]]
-        return np.asarray(np.add.reduceat(c, self.edges[:-1], axis=-1))
+        c = np.asarray(counts)[..., : self.edges[-1]]
+        # converted in the sum: a block of counts as real numbers would take four times its memory
+        return np.asarray(np.add.reduceat(c, self.edges[:-1], axis=-1, dtype=np.float64))
 
     @cached_property
     def plan(self) -> _Plan:

@@ -6,8 +6,7 @@ Per pixel and line family: net counts by Poisson maximum likelihood, standard er
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,13 +15,17 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap import limits
+from xrfmap.blocks import Block, Box, Here, Runner, as_it_is, boxes_of, stretches
 from xrfmap.evidence import Judge
+from xrfmap.faults import EMPTY, FITTED, FULL, MASKED, STATES, UNSETTLED, full_count, pixel_states
 from xrfmap.findings import ElementFinding
 from xrfmap.fit import FitResult, fit_counts
+from xrfmap.flicker import beam_of
+from xrfmap.full_channels import cut_design, full_bins
 from xrfmap.identify import Found, elements_of_sum, identify_part
-from xrfmap.io.lazy import iter_blocks
-from xrfmap.map_design import RATIO_SPREAD, MapDesign
+from xrfmap.map_design import RATIO_SPREAD, MapDesign, row_designs
 from xrfmap.refine import Refined
+from xrfmap.residuals import line_residuals, residual_words
 
 __all__ = ["MapDesign", "SpectrumFit", "fit_spectrum", "map_elements", "summed_spectra"]
 
@@ -36,6 +39,7 @@ PIXEL_FIELDS = (
     "decision_threshold",
     "detection_limit",
 )
+PLANES = ("total_counts", "deviance_per_dof", "fit_ok", "pixel_state", "scatter_counts")
 
 
 def map_elements(
@@ -44,6 +48,7 @@ def map_elements(
     *,
     ratio_spread: float = RATIO_SPREAD,
     progress: Callable[[int, int], None] | None = None,
+    runner: Runner | None = None,
 ) -> xr.Dataset:
     """Fit every pixel of a scan.
 
@@ -57,14 +62,20 @@ def map_elements(
         Spread of the cover before each family, in optical depths at its main line.
     progress : callable, optional
         Told the pixels done, and of how many, after each block.
+    runner : Runner, optional
+        Who computes: this process by default, or a cluster (:mod:`xrfmap.cluster`).
 
     Returns
     -------
     Dataset
         Dims ``line, y, x``: `net_counts`, `net_counts_err`, `net_counts_ul`,
         `decision_threshold`, `detection_limit` [counts]; dims ``y, x``: `live_time` [s],
-        `total_counts` [counts], `deviance_per_dof`, `fit_ok`. Pixels without a single
-        count are NaN and not `fit_ok`.
+        `total_counts` [counts], `deviance_per_dof`, `fit_ok`, `pixel_state` (index into
+        :data:`xrfmap.faults.STATES`), `scatter_counts` (lines of the anode) [counts], and
+        `beam` where its strength changed, see :mod:`xrfmap.flicker`; `gain_factor(y)` and
+        `zero_shift(y)` [keV] where the gain drifted. Pixels without a single count, those
+        that break off against their neighbours and rows written twice are NaN and not
+        `fit_ok`.
 
     Notes
     -----
@@ -75,35 +86,157 @@ def map_elements(
     area rather than maps where an element is faint. `net_counts_err` holds counting
     statistics, the correlation with overlapping families, and what varying line ratios of
     strong neighbours may feign.
+
+    All maps are held in memory: 20 bytes for each pixel and line family. For scans of
+    many million pixels use :func:`xrfmap.map_file.map_to_file`.
     """
     ny, nx, _ = scan["counts"].shape
-    plan = MapDesign.of(found, pixels=ny * nx, ratio_spread=ratio_spread)
+    work = block_fit(scan, found, ratio_spread)
+    plan = work.designs[0]
     lines, done = len(plan.lines), 0
     fields = {name: np.full((lines, ny, nx), np.nan, np.float32) for name in PIXEL_FIELDS}
-    plane: dict[str, npt.NDArray[Any]] = {
-        "total_counts": np.zeros((ny, nx), np.float64),
-        "deviance_per_dof": np.full((ny, nx), np.nan, np.float32),
-        "fit_ok": np.zeros((ny, nx), np.bool_),
-    }
-    for rows, cols, block in _ahead(iter_blocks(scan["counts"])):
+    plane = empty_planes(ny, nx)
+    boxes = boxes_of(scan["counts"])
+    run = (runner or Here()).run
+    for number, part in run(scan["counts"], boxes, work, as_it_is, in_order=False):
+        rows, cols = boxes[number]
+        for name in PIXEL_FIELDS:
+            fields[name][:, rows, cols] = part[name]
+        for name in PLANES:
+            plane[name][rows, cols] = part[name]
+        done += part["fit_ok"].size
+        if progress is not None:
+            progress(done, ny * nx)
+    data = {n: (("line", "y", "x"), v, {"units": "counts"}) for n, v in fields.items()}
+    return map_frame(scan, found, plan, plane).assign(data)
+
+
+def block_fit(scan: xr.Dataset, found: Found, ratio_spread: float = RATIO_SPREAD) -> BlockFit:
+    """Prepare what is done with each block of a scan; see :func:`map_elements`."""
+    ny, nx, _ = scan["counts"].shape
+    designs, group = row_designs(found, pixels=ny * nx, ratio_spread=ratio_spread)
+    return BlockFit(designs, group, faults_of(scan, found))
+
+
+@dataclass(frozen=True, eq=False)
+class BlockFit:
+    """Fit of the pixels of a block; can be sent to another process.
+
+    Parameters
+    ----------
+    designs : list of MapDesign
+        Designs of the scan, all with the same lines and components.
+    group : ndarray of int, shape (y,), optional
+        Design of each row of the scan; the first by default.
+    faults : ScanFaults, optional
+        Pixels that get no value, and channels that ran full.
+    """
+
+    designs: list[MapDesign]
+    group: npt.NDArray[np.intp] | None = None
+    faults: ScanFaults | None = None
+
+    def __call__(self, block: Block, box: Box) -> dict[str, npt.NDArray[Any]]:
+        """Fit counts of shape (rows, columns, channel): `PIXEL_FIELDS` and `PLANES`."""
+        state = np.zeros(block.shape[:2], np.uint8)
+        if self.faults is not None:
+            state = self.faults.state[box].copy()
+        parts = [
+            self._fit(block[rows], self.designs[k], state[rows])
+            for rows, k in stretches(self.group, box[0])
+        ]
+        return {name: np.concatenate([p[name] for p in parts], axis=-2) for name in parts[0]}
+
+    def _fit(
+        self, block: Block, plan: MapDesign, state: npt.NDArray[np.uint8]
+    ) -> dict[str, npt.NDArray[Any]]:
         shape = block.shape[:2]
         flat = block.reshape(-1, block.shape[2])
         result = fit_counts(flat, plan.design, plan.typical)
-        values = pixel_values(result, plan)
         total = flat.sum(axis=1, dtype=np.float64)
-        dead = total == 0
+        told = state.reshape(-1)
+        told[total == 0] = EMPTY
+        dead = np.isin(told, MASKED)
+        told[~dead & ~result.converged] = UNSETTLED
+        dof = max(len(plan.typical) - len(plan.design.labels), 1)
+        deviance = np.asarray(result.deviance / dof, np.float64)
+        values = pixel_values(result, plan)
+        if self.faults is not None and self.faults.full is not None:
+            full = np.flatnonzero(np.greater_equal(flat, self.faults.full).any(axis=1) & ~dead)
+            if len(full):
+                self._without_full(flat[full], plan, full, values, deviance)
+                told[full] = FULL
+        fields: dict[str, npt.NDArray[Any]] = {}
         for name, value in values.items():
             value[dead] = np.nan
-            fields[name][:, rows, cols] = value.T.reshape(lines, *shape)
-        dof = max(len(plan.typical) - len(plan.design.labels), 1)
-        deviance = np.where(dead, np.nan, result.deviance / dof)
-        plane["total_counts"][rows, cols] = total.reshape(shape)
-        plane["deviance_per_dof"][rows, cols] = deviance.reshape(shape)
-        plane["fit_ok"][rows, cols] = (result.converged & ~dead).reshape(shape)
-        done += len(flat)
-        if progress is not None:
-            progress(done, ny * nx)
-    return _dataset(scan, found, plan, fields, plane)
+            fields[name] = np.ascontiguousarray(value.T).reshape(len(plan.lines), *shape)
+        fields["total_counts"] = total.reshape(shape)
+        fields["deviance_per_dof"] = (
+            np.where(dead, np.nan, deviance).reshape(shape).astype(np.float32)
+        )
+        fields["fit_ok"] = np.isin(told, (FITTED, FULL)).reshape(shape)
+        fields["pixel_state"] = told.reshape(shape)
+        scattered = [("Compton" in x) or ("Rayleigh" in x) for x in plan.design.labels]
+        fields["scatter_counts"] = result.amplitude[:, scattered].sum(axis=1).reshape(shape)
+        return fields
+
+    def _without_full(
+        self,
+        flat: Block,
+        plan: MapDesign,
+        full: npt.NDArray[np.intp],
+        values: dict[str, Single],
+        deviance: Array,
+    ) -> None:
+        """Put in the values of pixels with full channels, fitted without those channels."""
+        if self.faults is None or self.faults.full is None:
+            return
+        gone = full_bins(self.faults.largest, self.faults.full, plan.design.edges)
+        cut, lines = cut_design(plan, gone)
+        result = fit_counts(plan.design.merge(flat)[:, ~gone], cut.design, cut.typical)
+        for name, value in pixel_values(result, cut).items():
+            values[name][full] = np.nan
+            values[name][np.ix_(full, lines)] = value
+        deviance[full] = result.deviance / max(len(cut.typical) - len(cut.design.labels), 1)
+
+
+@dataclass(frozen=True, eq=False)
+class ScanFaults:
+    """Faults of a scan that are known before its pixels are fitted.
+
+    Attributes
+    ----------
+    state : ndarray of uint8, shape (y, x)
+        See :func:`xrfmap.faults.pixel_states`.
+    full : float or None
+        Count at which channels ran full. [counts]
+    largest : ndarray, shape (channels,)
+        Largest count of any pixel. [counts]
+    """
+
+    state: npt.NDArray[np.uint8]
+    full: float | None
+    largest: Array
+
+
+def faults_of(scan: xr.Dataset, found: Found) -> ScanFaults | None:
+    """Faults told by the sums of a scan; None where they are not at hand."""
+    summary = found.summary
+    if summary is None or summary.total.shape != scan["counts"].shape[:2]:
+        return None
+    full = full_count(scan["counts"].dtype, summary.max_counts)
+    return ScanFaults(pixel_states(summary.total), full, summary.max_counts)
+
+
+def empty_planes(ny: int, nx: int) -> dict[str, npt.NDArray[Any]]:
+    """`PLANES` of a scan of which nothing has been fitted."""
+    return {
+        "total_counts": np.zeros((ny, nx), np.float64),
+        "deviance_per_dof": np.full((ny, nx), np.nan, np.float32),
+        "fit_ok": np.zeros((ny, nx), np.bool_),
+        "pixel_state": np.zeros((ny, nx), np.uint8),
+        "scatter_counts": np.zeros((ny, nx), np.float32),
+    }
 
 
 def pixel_values(result: FitResult, plan: MapDesign) -> dict[str, Single]:
@@ -131,29 +264,25 @@ def pixel_values(result: FitResult, plan: MapDesign) -> dict[str, Single]:
     return {name: np.array(value, dtype=np.float32) for name, value in values.items()}
 
 
-def _ahead(
-    blocks: Iterator[tuple[slice, slice, npt.NDArray[np.generic]]],
-) -> Iterator[tuple[slice, slice, npt.NDArray[np.generic]]]:
-    """Read the next block while the present one is worked on."""
-    with ThreadPoolExecutor(1) as reader:
-        coming = reader.submit(next, blocks, None)
-        while (block := coming.result()) is not None:
-            coming = reader.submit(next, blocks, None)
-            yield block
-
-
-def _dataset(
-    scan: xr.Dataset,
-    found: Found,
-    plan: MapDesign,
-    fields: dict[str, Single],
-    plane: dict[str, npt.NDArray[Any]],
+def map_frame(
+    scan: xr.Dataset, found: Found, plan: MapDesign, plane: dict[str, npt.NDArray[Any]]
 ) -> xr.Dataset:
-    units = {"deviance_per_dof": "1", "fit_ok": "1"}
-    data = {n: (("line", "y", "x"), v, {"units": "counts"}) for n, v in fields.items()}
-    data |= {n: (("y", "x"), v, {"units": units.get(n, "counts")}) for n, v in plane.items()}  # type: ignore[misc]
+    """All of the maps but the fields of each line: coordinates, attributes, `PLANES`."""
+    units = {"deviance_per_dof": "1", "fit_ok": "1", "pixel_state": "1"}
+    data = {n: (("y", "x"), v, {"units": units.get(n, "counts")}) for n, v in plane.items()}
     maps = xr.Dataset(data, coords={"line": list(plan.lines), "y": scan["y"], "x": scan["x"]})
     maps["live_time"] = scan["live_time"]
+    maps["pixel_state"].attrs |= {
+        "flag_values": np.arange(len(STATES), dtype=np.uint8),
+        "flag_meanings": " ".join(words.replace(",", "").replace(" ", "_") for words in STATES),
+    }
+    beam = beam_of(scan, np.where(plane["fit_ok"], plane["scatter_counts"], np.nan),
+                   plane["total_counts"])  # fmt: skip
+    if beam is not None:
+        maps["beam"] = beam
+    for name in ("gain_factor", "zero_shift"):
+        if name in scan:
+            maps[name] = scan[name].variable
     scale = found.model.scale
     channels = np.arange(found.model.channels)
     maps = maps.assign_coords(energy=("energy", scale.energy(channels), {"units": "keV"}))
@@ -199,7 +328,9 @@ def summed_spectra(found: Found) -> xr.Dataset:
         data["max_pixel_counts"] = ("channel", found.summary.max_counts, units)
     energy = model.scale.energy(np.arange(model.channels))
     return xr.Dataset(
-        data, coords={"component": labels, "energy": ("channel", energy, {"units": "keV"})}
+        data,
+        coords={"component": labels, "energy": ("channel", energy, {"units": "keV"})},
+        attrs={"residuals": residual_words(line_residuals(model, fit))},
     )
 
 
@@ -237,7 +368,8 @@ def fit_spectrum(
     Parameters
     ----------
     spectrum : Dataset
-        ``counts(channel)``; calibrated, unless `like` gives the energy scale.
+        ``counts(channel)``; calibrated, unless `like` gives the energy scale. Its
+        ``row_counts(y)`` [counts] tell where a part of a scan whose gain drifted comes from.
     elements : sequence of str, optional
         Elements to take as given; found from the spectrum by default.
     like : Found, optional
@@ -255,7 +387,8 @@ def fit_spectrum(
         found = elements_of_sum(spectrum, elements, energy_range=energy_range)
     else:
         counts = np.asarray(spectrum["counts"], dtype=np.float64)
-        found = identify_part(counts, like, elements=elements)
+        rows = spectrum["row_counts"].values if "row_counts" in spectrum else None
+        found = identify_part(counts, like, elements=elements, row_counts=rows)
     return SpectrumFit(_table(found, spectrum), found.elements, summed_spectra(found), found)
 
 

@@ -6,6 +6,7 @@ Two passes over the blocks of a scan; nothing else of the cube is kept.
 from __future__ import annotations
 
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,8 @@ from xrfmap.lineshape import EnergyScale, self_convolution
 __all__ = ["Summary", "pile_up_shape", "summarise"]
 
 Array = npt.NDArray[np.float64]
+Bands = npt.NDArray[np.float32]
+Labels = npt.NDArray[np.int8]
 
 BANDS = 64
 """Bands of equal width in which pixels are compared."""
@@ -28,6 +31,9 @@ CLUSTERS = 24
 
 SAMPLE = 20_000
 """Pixels that the groups are learnt from."""
+
+POOL = 3 * SAMPLE
+"""Pixels drawn beforehand, of which some may turn out to be without counts."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,50 +91,92 @@ def summarise(scan: xr.Dataset, *, clusters: int = CLUSTERS, seed: int = 0) -> S
     """
     counts = scan["counts"]
     ny, nx, channels = counts.shape
-    width = -(-channels // BANDS)
-    starts = np.arange(0, channels, width)
+    starts = np.arange(0, channels, -(-channels // BANDS))
+    pool = _Pool((ny, nx), len(starts), seed)
     total_sum = np.zeros(channels)
     maximum = np.zeros(channels)
-    bands = np.zeros((ny, nx, len(starts)), np.float32)
+    total = np.zeros((ny, nx))
     for rows, cols, block in iter_blocks(counts):
         total_sum += block.sum(axis=(0, 1), dtype=np.float64)
         maximum = np.maximum(maximum, block.max(axis=(0, 1)))
-        bands[rows, cols] = np.add.reduceat(block, starts, axis=2, dtype=np.float32)
+        bands = _bands(block, starts)
+        total[rows, cols] = bands.sum(axis=2, dtype=np.float64)
+        pool.take(rows, cols, bands)
     if total_sum.sum() == 0:
         raise InputError(
             str(scan.attrs.get("source", "scan")), "counts", found="no count in any pixel",
             expected="a measured scan", remedy="check the export; the file holds only zeros",
         )  # fmt: skip
-    total = bands.sum(axis=2, dtype=np.float64)
-    cluster = _group(bands, total, clusters, seed)
-    size = np.bincount(cluster[cluster >= 0].ravel(), minlength=cluster.max() + 1)
-    sums = np.zeros((len(size), channels))
+    alive = total > 0
+    typical = float(total[alive].mean())
+    groups = pool.groups(min(clusters, max(1, int(alive.sum()) // 20)), typical, seed)
+    cluster = np.full((ny, nx), -1, np.int8)
+    sums = np.zeros((clusters, channels))
     for rows, cols, block in iter_blocks(counts):
-        label = cluster[rows, cols]
+        label = groups(_bands(block, starts))
+        cluster[rows, cols] = label
         for k in np.unique(label[label >= 0]):
             sums[k] += block[label == k].sum(axis=0, dtype=np.float64)
-    return Summary(total_sum, maximum, total, cluster, sums, size)
+    size = np.bincount(cluster[alive], minlength=cluster.max() + 1)
+    return Summary(total_sum, maximum, total, cluster, sums[: len(size)], size)
 
 
-def _group(
-    bands: npt.NDArray[np.float32], total: Array, clusters: int, seed: int
-) -> npt.NDArray[np.int8]:
-    from sklearn.cluster import KMeans
-    from threadpoolctl import threadpool_limits
+def _bands(block: npt.NDArray[np.generic], starts: npt.NDArray[np.int64]) -> Bands:
+    """Sum channels into bands."""
+    return np.asarray(np.add.reduceat(block, starts, axis=2, dtype=np.float32))
 
-    alive = total > 0
-    features = np.sqrt(bands[alive] * (total[alive].mean() / total[alive])[:, None])
-    rng = np.random.default_rng(seed)
-    chosen = rng.permutation(len(features))[:SAMPLE]
-    number = int(min(clusters, max(1, len(features) // 20)))
-    with warnings.catch_warnings(), threadpool_limits(1):  # one thread: sums in a fixed order
-        # equal pixels of an almost empty scan make fewer groups, which is no fault
-        warnings.filterwarnings("ignore", message="Number of distinct clusters")
-        model = KMeans(number, n_init=2, random_state=seed).fit(features[np.sort(chosen)])
-        label = model.predict(features)
-    result = np.full(total.shape, -1, np.int8)
-    result[alive] = label
-    return result
+
+def _features(bands: Bands, typical: float) -> Array:
+    """Square roots of the counts in bands, all pixels scaled to the same total."""
+    total = bands.sum(axis=-1, dtype=np.float64)
+    return np.asarray(np.sqrt(bands * (typical / total)[:, None]))
+
+
+class _Pool:
+    """Pixels drawn by chance before the scan is read, whose bands are kept."""
+
+    def __init__(self, shape: tuple[int, int], bands: int, seed: int) -> None:
+        pixels = shape[0] * shape[1]
+        # in the order of their rank, which says who comes first
+        drawn = np.random.default_rng(seed).choice(pixels, min(POOL, pixels), replace=False)
+        self.rank = np.argsort(drawn, kind="stable")
+        self.y, self.x = np.divmod(drawn[self.rank], shape[1])  # in the order of the scan
+        self.bands = np.zeros((len(drawn), bands), np.float32)
+
+    def take(self, rows: slice, cols: slice, bands: Bands) -> None:
+        """Keep the bands of those pixels that lie in a block."""
+        low, high = np.searchsorted(self.y, [rows.start, rows.stop])
+        mine = np.arange(low, high)
+        mine = mine[(self.x[mine] >= cols.start) & (self.x[mine] < cols.stop)]
+        self.bands[mine] = bands[self.y[mine] - rows.start, self.x[mine] - cols.start]
+
+    def groups(self, number: int, typical: float, seed: int) -> Callable[[Bands], Labels]:
+        """Learn groups of like pixels from the first of the pool that hold counts."""
+        from sklearn.cluster import KMeans
+        from threadpoolctl import threadpool_limits
+
+        alive = np.flatnonzero(self.bands.any(axis=1))
+        alive = alive[np.argsort(self.rank[alive])[:SAMPLE]]
+        known = _features(self.bands[np.sort(alive)], typical)
+        with warnings.catch_warnings(), threadpool_limits(1):  # one thread: sums in a fixed order
+            # equal pixels of an almost empty scan make fewer groups, which is no fault
+            warnings.filterwarnings("ignore", message="Number of distinct clusters")
+            number = min(number, len(known))
+            # of a scan almost without counts the pool may hold none of the few: one group
+            model = KMeans(number, n_init=2, random_state=seed).fit(known) if number else None
+
+        def label(bands: Bands) -> Labels:
+            result = np.full(bands.shape[:2], -1, np.int8)
+            counted = bands.any(axis=2)
+            if counted.any():
+                with threadpool_limits(1):
+                    found = (
+                        0 if model is None else model.predict(_features(bands[counted], typical))
+                    )
+                result[counted] = found
+            return result
+
+        return label
 
 
 def pile_up_shape(summary: Summary, scale: EnergyScale) -> Array:

@@ -7,19 +7,21 @@ it is. A place picked by chance therefore gives no false discovery.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 from scipy.ndimage import binary_dilation, convolve
+from threadpoolctl import threadpool_limits
 
+from xrfmap.blocks import Block, Box, Here, Runner, as_it_is, boxes_of, stretches
 from xrfmap.findings import ElementFinding
 from xrfmap.fit import fit_counts
 from xrfmap.identify import COMMON, USUAL, Found, identify_part
 from xrfmap.io.lazy import iter_blocks
-from xrfmap.map_design import MapDesign
+from xrfmap.map_design import MapDesign, row_designs
 from xrfmap.one_thread import in_one_thread
 from xrfmap.refine import fit_sum, merge
 from xrfmap.templates import Emitter, family_emitter, usable_families
@@ -28,6 +30,7 @@ __all__ = ["add_traces", "candidate_scores"]
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+Scores = npt.NDArray[np.float32]
 
 Z_PIXEL = 2.5
 """Standard errors at which a single pixel is a hint: 0.6 % of empty pixels pass."""
@@ -40,12 +43,18 @@ Z_PLACE = 7.0
 
 The full fit asks for five, after all shape uncertainties that this sum leaves out."""
 
+HALO = 3
+"""Rows beside a pixel that say whether it is a place: two around a hint, and one beside it."""
+
+ROWS = 64
+"""Rows judged at a time."""
+
 MOST_SHARE = 0.2
 """A candidate hinted at in more of the scan than this is no local trace."""
 
 
 @in_one_thread
-def add_traces(scan: xr.Dataset, found: Found) -> Found:
+def add_traces(scan: xr.Dataset, found: Found, *, runner: Runner | None = None) -> Found:
     """Look for elements that only a few pixels hold.
 
     Parameters
@@ -54,6 +63,8 @@ def add_traces(scan: xr.Dataset, found: Found) -> Found:
         Calibrated scan, ``counts(y, x, channel)``.
     found : Found
         From the sum spectrum of the same scan.
+    runner : Runner, optional
+        Who computes: this process by default, or a cluster (:mod:`xrfmap.cluster`).
 
     Returns
     -------
@@ -63,20 +74,21 @@ def add_traces(scan: xr.Dataset, found: Found) -> Found:
     emitters = _candidates(found)
     if not emitters:
         return found
-    score = candidate_scores(scan, found, emitters)
+    hints = _Hints((scan.sizes["y"], scan.sizes["x"]), len(emitters))
+    for rows, cols, score in candidate_scores(scan, found, emitters, runner=runner):
+        hints.add(rows, cols, score)
     places: dict[str, Mask] = {}  # per element, from the family that says most
     surest: dict[str, float] = {}
-    for emitter, z in zip(emitters, score, strict=True):
-        place = _places(z)
-        joint = _joint(z[place]) if place.any() else 0.0
+    for number, emitter in enumerate(emitters):
+        joint = hints.joint(number)
         if joint > max(Z_PLACE, surest.get(emitter.element, 0.0)):
-            places[emitter.element], surest[emitter.element] = place, joint
+            places[emitter.element], surest[emitter.element] = hints.mask(number), joint
     if not places:
         return found
     sums = _sums(scan, list(places.values()))
     confirmed: dict[str, tuple[ElementFinding, Mask]] = {}
     for (element, mask), counts in zip(places.items(), sums, strict=True):
-        part = identify_part(counts, found)
+        part = identify_part(counts, found, row_counts=_rows_of(mask, found))
         verdict = next((e for e in part.elements if e.symbol == element), None)
         if verdict is not None and verdict.verdict == "present":
             confirmed[element] = (verdict, mask)
@@ -105,8 +117,8 @@ def _candidates(found: Found) -> list[Emitter]:
 
 
 def candidate_scores(
-    scan: xr.Dataset, found: Found, emitters: Sequence[Emitter]
-) -> npt.NDArray[np.float32]:
+    scan: xr.Dataset, found: Found, emitters: Sequence[Emitter], *, runner: Runner | None = None
+) -> Iterator[tuple[slice, slice, Scores]]:
     """Test each pixel for each candidate.
 
     Parameters
@@ -117,29 +129,53 @@ def candidate_scores(
         Elements that explain the pixels so far.
     emitters : sequence of Emitter
         Candidates.
+    runner : Runner, optional
+        Who computes.
 
-    Returns
-    -------
-    ndarray, shape (candidates, y, x)
-        Score of the residual, in standard errors; about standard normal where the
-        candidate is absent. NaN where a pixel has no counts.
+    Yields
+    ------
+    tuple
+        Rows and columns of a block, and the score of the residual, shape (candidates,
+        rows, columns), in standard errors; about standard normal where the candidate is
+        absent. NaN where a pixel has no counts. The blocks come in order.
     """
     ny, nx, _ = scan["counts"].shape
-    plan = MapDesign.of(found, pixels=ny * nx)
-    edges = plan.design.edges
+    designs, group = row_designs(found, pixels=ny * nx)
+    edges = designs[0].design.edges
     columns = np.column_stack([merge(found.model.column(e), edges) for e in emitters])
-    filters = _filters(columns, plan.design.matrix, plan.typical)
-    score = np.full((len(emitters), ny, nx), np.nan, np.float32)
-    for rows, cols, block in iter_blocks(scan["counts"]):
+    filters = [_filters(columns, plan.design.matrix, plan.typical) for plan in designs]
+    boxes = boxes_of(scan["counts"])
+    work = _Score(designs, filters, group)
+    for number, score in (runner or Here()).run(scan["counts"], boxes, work, as_it_is):
+        yield *boxes[number], score
+
+
+@dataclass(frozen=True, eq=False)
+class _Score:
+    """Scores of the pixels of a block; can be sent to another process."""
+
+    designs: list[MapDesign]
+    filters: list[Array]
+    group: npt.NDArray[np.intp] | None
+
+    def __call__(self, block: Block, box: Box) -> Scores:
+        parts = [
+            self._score(block[rows], self.designs[k], self.filters[k])
+            for rows, k in stretches(self.group, box[0])
+        ]
+        return np.concatenate(parts, axis=1)
+
+    def _score(self, block: Block, plan: MapDesign, filters: Array) -> Scores:
         flat = block.reshape(-1, block.shape[2])
-        fit = fit_counts(flat, plan.design, plan.typical)
-        expected = fit.amplitude.astype(np.float64) @ plan.design.matrix.T
-        excess = (plan.design.merge(flat) - expected) @ filters
-        spread = np.sqrt(np.maximum(expected @ filters**2, 1e-9))
+        design = plan.design
+        fit = fit_counts(flat, design, plan.typical)
+        with threadpool_limits(1, user_api="blas"):
+            expected = fit.amplitude.astype(np.float64) @ design.matrix.T
+            excess = (design.merge(flat) - expected) @ filters
+            spread = np.sqrt(np.maximum(expected @ filters**2, 1e-9))
         counted = np.asarray(flat.any(axis=1))
-        z = np.where(counted[:, None], excess / spread, np.nan)
-        score[:, rows, cols] = z.T.reshape(len(emitters), *block.shape[:2])
-    return score
+        z = np.where(counted[:, None], excess / spread, np.nan).astype(np.float32)
+        return np.ascontiguousarray(z.T).reshape(-1, *block.shape[:2])
 
 
 def _filters(columns: Array, matrix: Array, typical: Array) -> Array:
@@ -150,28 +186,95 @@ def _filters(columns: Array, matrix: Array, typical: Array) -> Array:
     return np.asarray((scaled - q @ (q.T @ scaled)) * root[:, None])
 
 
-def _places(z: npt.NDArray[np.float32]) -> Mask:
-    """Black fields beside white ones that hint at a candidate together."""
-    ny, nx = z.shape
-    white = (np.add.outer(np.arange(ny), np.arange(nx)) % 2) == 0
-    hint = white & (np.nan_to_num(z, nan=0.0) > Z_PIXEL)
+class _Hints:
+    """Places of all candidates, found while the scores come in, row after row.
+
+    Only the scores of some rows are in memory, and those of the places: all of them would
+    take 240 bytes for each pixel.
+    """
+
+    def __init__(self, shape: tuple[int, int], candidates: int) -> None:
+        self.shape, self.candidates = shape, candidates
+        self.first = 0  # row of the scan that `rows` begins with
+        self.done = 0  # rows that have been judged
+        self.bands: list[Scores] = []
+        self.found: list[list[tuple[npt.NDArray[np.int64], Scores]]] = [
+            [] for _ in range(candidates)
+        ]
+        self.pixels = np.zeros(candidates, np.int64)
+
+    def add(self, rows: slice, cols: slice, score: Scores) -> None:
+        """Take the scores of a block; blocks come in order."""
+        ny, nx = self.shape
+        if cols.start == 0:
+            self.bands.append(np.empty((self.candidates, rows.stop - rows.start, nx), np.float32))
+        self.bands[-1][:, :, cols] = score
+        if cols.stop == nx and (rows.stop == ny or rows.stop - self.done >= ROWS + HALO):
+            self._judge(rows.stop)
+
+    def _judge(self, stop: int) -> None:
+        """Find the places in those rows whose neighbours are all there."""
+        ny, nx = self.shape
+        last = stop if stop == ny else stop - HALO
+        z = np.concatenate(self.bands, axis=1)
+        mine = slice(self.done - self.first, last - self.first)
+        for k in range(self.candidates):
+            place = _places(z[k], self.first)[mine]
+            at = np.flatnonzero(place)
+            self.pixels[k] += len(at)
+            if self.pixels[k] > MOST_SHARE * ny * nx:
+                self.found[k] = []  # no local trace: nothing of it is wanted any more
+            elif len(at):
+                self.found[k].append((at + self.done * nx, z[k][mine][place]))
+        keep = max(last - HALO, self.first)
+        self.bands = [z[:, keep - self.first :].copy()]
+        self.first, self.done = keep, last
+
+    def joint(self, number: int) -> float:
+        """Give the standard errors of all places of a candidate together; 0 without any."""
+        if not self.found[number] or self.pixels[number] > MOST_SHARE * np.prod(self.shape):
+            return 0.0
+        return _joint(np.concatenate([z for _, z in self.found[number]]))
+
+    def mask(self, number: int) -> Mask:
+        """Places of a candidate, shape (y, x)."""
+        mask = np.zeros(self.shape, bool)
+        for at, _ in self.found[number]:
+            mask.flat[at] = True
+        return mask
+
+
+def _places(z: Scores, first: int) -> Mask:
+    """Black fields beside white ones that hint at a candidate together.
+
+    Rows count from `first`; of the outermost :data:`HALO` rows only those at the edge of
+    the scan are right.
+    """
+    rows, columns = np.arange(first, first + len(z)), np.arange(z.shape[1])
+    white = (np.add.outer(rows, columns) % 2) == 0
+    hint: Mask = white & (z > Z_PIXEL)  # NaN is no hint
+    if not hint.any():
+        return hint
     around = convolve(hint.astype(np.int16), np.ones((5, 5), np.int16), mode="constant")
     core = hint & (around - 1 >= NEIGHBOURS)
-    place = binary_dilation(core, np.ones((3, 3), bool)) & ~white & np.isfinite(z)
-    if place.sum() > MOST_SHARE * z.size:
-        return np.zeros_like(place)
-    return np.asarray(place)
+    return np.asarray(binary_dilation(core, np.ones((3, 3), bool)) & ~white & np.isfinite(z))
 
 
 def _sums(scan: xr.Dataset, masks: Sequence[Mask]) -> list[Array]:
     """Sum spectrum over each mask in one pass."""
     sums = [np.zeros(scan.sizes["channel"]) for _ in masks]
-    for rows, cols, block in iter_blocks(scan["counts"]):
+    wanted = np.asarray(np.any(masks, axis=0))
+    for rows, cols, block in iter_blocks(scan["counts"], wanted):
         for total, mask in zip(sums, masks, strict=True):
             chosen = mask[rows, cols]
             if chosen.any():
                 total += block[chosen].sum(axis=0, dtype=np.float64)
     return sums
+
+
+def _rows_of(mask: Mask, found: Found) -> Array | None:
+    """Add up what each row brings into the sum over a mask. [counts]."""
+    return None if found.summary is None else np.where(mask, found.summary.total, 0).sum(axis=1)
 
 
 def _with_local(

@@ -22,9 +22,10 @@ from typing import Any
 
 from xrfmap import __version__
 from xrfmap.errors import InputError
+from xrfmap.io.results import write_error
 from xrfmap.io.safe import sha256_of
 
-__all__ = ["WorkFolder", "make_key", "program_digest", "versions"]
+__all__ = ["WorkFolder", "held", "make_key", "program_digest", "unfinished", "versions"]
 
 WORK = "work"
 NUMERIC = ("numpy", "scipy", "numba", "xraylib", "xarray", "dask", "h5py", "matplotlib")
@@ -111,20 +112,7 @@ class WorkFolder:
         InputError
             If another run holds it.
         """
-        path = self.work / "lock"
-        with path.open("a+", encoding="utf-8") as handle:
-            if not _try_lock(handle.fileno()):
-                handle.seek(0)
-                raise InputError(
-                    str(self.out),
-                    found=f"a run that is still going on (process {handle.read(40) or 'unknown'})",
-                    expected="a folder that no other run writes to",
-                    remedy="wait for it to end, or choose another --out",
-                )
-            # The system frees the lock with the process, however it ends: no stale lock.
-            handle.truncate(0)
-            handle.write(str(os.getpid()))
-            handle.flush()
+        with held(self.work / "lock", self.out, "choose another --out"):
             yield
 
     def tidy(self) -> None:
@@ -183,8 +171,11 @@ class WorkFolder:
         record = {"key": key, "value": dict(value), "files": hashes}
         path = self.work / f"{stage}.json"
         part = path.with_suffix(".part")
-        part.write_text(json.dumps(record), encoding="utf-8")
-        part.replace(path)
+        try:
+            part.write_text(json.dumps(record), encoding="utf-8")
+            part.replace(path)
+        except OSError as bad:
+            raise write_error(path, bad) from bad
 
     def forget(self, prefix: str, except_for: Iterable[str]) -> None:
         """Remove records whose names begin alike and that are no longer wanted."""
@@ -244,6 +235,79 @@ class WorkFolder:
             target.parent.mkdir(parents=True, exist_ok=True)
             (folder / name).replace(target)
         return [self.out / name for name in names]
+
+
+@contextmanager
+def held(path: Path, what: Path, remedy: str) -> Iterator[None]:
+    """Hold a lock for this run.
+
+    Parameters
+    ----------
+    path : Path
+        Lock file; made if missing.
+    what : Path
+        What it is the lock of, for the message.
+    remedy : str
+        What to do if another run holds it, besides waiting.
+
+    Raises
+    ------
+    InputError
+        If another run holds it, or the file cannot be written.
+    """
+    try:
+        handle = path.open("a+", encoding="utf-8")
+    except OSError as bad:
+        raise write_error(what, bad) from bad
+    with handle:
+        if not _try_lock(handle.fileno()):
+            handle.seek(0)
+            raise InputError(
+                str(what),
+                found=f"a run that is still going on (process {handle.read(40) or 'unknown'})",
+                expected="a place that no other run writes to",
+                remedy=f"wait for it to end, or {remedy}",
+            )
+        # The system frees the lock with the process, however it ends: no stale lock.
+        handle.truncate(0)
+        handle.write(str(os.getpid()))
+        handle.flush()
+        yield
+
+
+@contextmanager
+def unfinished(path: Path) -> Iterator[Path]:
+    """Folder beside a result file for work that is not finished, held for this run.
+
+    Parameters
+    ----------
+    path : Path
+        The file that is to be made.
+
+    Yields
+    ------
+    Path
+        Folder in ``PATH.unfinished``, which may hold what a run left that was broken off.
+        It is removed if the block ends without an error, kept otherwise.
+
+    Raises
+    ------
+    InputError
+        If another run works on the same file, or the folder cannot be made.
+    """
+    folder = path.with_name(path.name + ".unfinished")
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as bad:
+        raise write_error(path, bad) from bad
+    with held(folder / "lock", path, "choose another file"):
+        try:
+            yield folder / "blocks"
+        except BaseException:
+            if not any(child.name != "lock" for child in folder.iterdir()):
+                shutil.rmtree(folder, ignore_errors=True)
+            raise
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def _try_lock(descriptor: int) -> bool:

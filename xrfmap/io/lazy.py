@@ -18,6 +18,7 @@ from xrfmap.io.stored import StoredCounts
 __all__ = [
     "BLOCK_BYTES",
     "BLOCK_PIXELS",
+    "block_grid",
     "block_shape",
     "iter_blocks",
     "iter_boxes",
@@ -163,13 +164,7 @@ def iter_blocks(
         Rows, columns, and the block with all channels.
     """
     data = getattr(counts, "data", counts)
-    if not hasattr(data, "chunks"):
-        ny, nx, _ = data.shape
-        step, columns = block_shape(data.shape, data.dtype.itemsize)
-        tall = [min(step, ny - y) for y in range(0, ny, step)]
-        wide = [min(columns, nx - x) for x in range(0, nx, columns)]
-    else:
-        tall, wide = data.chunks[0], data.chunks[1]
+    tall, wide = block_grid(counts)
     y = 0
     for height in tall:
         x = 0
@@ -179,6 +174,30 @@ def iter_blocks(
                 yield rows, cols, np.asarray(data[rows, cols])
             x += width
         y += height
+
+
+def block_grid(counts: Any) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Heights and widths of the blocks of a cube.
+
+    Parameters
+    ----------
+    counts : DataArray, dask array or ndarray, shape (y, x, channel)
+        Counts.
+
+    Returns
+    -------
+    tuple of tuple of int
+        Those of the chunks of a lazy array. Each block has all channels.
+    """
+    data = getattr(counts, "data", counts)
+    if hasattr(data, "chunks"):
+        return tuple(data.chunks[0]), tuple(data.chunks[1])
+    ny, nx, _ = data.shape
+    step, columns = block_shape(data.shape, data.dtype.itemsize)
+    return (
+        tuple(min(step, ny - y) for y in range(0, ny, step)),
+        tuple(min(columns, nx - x) for x in range(0, nx, columns)),
+    )
 
 
 def quick_check(stored: StoredCounts, rows: int = 5) -> None:

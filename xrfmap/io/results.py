@@ -30,6 +30,9 @@ __all__ = [
 ]
 
 
+IN_MEMORY = 300 << 20  # a fifth of the memory target
+
+
 @contextmanager
 def atomic_write(path: Path) -> Iterator[Path]:
     """Write a file under a temporary name and rename it when it is complete.
@@ -53,7 +56,7 @@ def atomic_write(path: Path) -> Iterator[Path]:
     try:
         folder = tempfile.mkdtemp(prefix=f".{path.name[:40]}.", dir=path.parent)
     except OSError as err:
-        raise _write_error(path, err) from err
+        raise write_error(path, err) from err
     part = Path(folder) / path.name
     try:
         yield part
@@ -61,13 +64,13 @@ def atomic_write(path: Path) -> Iterator[Path]:
             os.fsync(stream.fileno())  # a rename before the data would leave an empty file
         part.replace(path)
     except OSError as err:
-        raise _write_error(path, err) from err
+        raise write_error(path, err) from err
     finally:
         part.unlink(missing_ok=True)
         Path(folder).rmdir()
 
 
-def _write_error(path: Path, err: OSError) -> InputError:
+def write_error(path: Path, err: OSError) -> InputError:
     return InputError(
         clean_text(path),
         found=clean_text(err.strerror or err),
@@ -100,15 +103,19 @@ def write_maps(path: Path, maps: xr.Dataset, spectra: xr.Dataset | None = None) 
         If the file cannot be written.
     """
     with atomic_write(path) as part:
-        plain_attrs(maps).to_netcdf(part, engine="h5netcdf", encoding=_encoding(maps))
+        plain_attrs(maps).to_netcdf(part, engine="h5netcdf", encoding=netcdf_encoding(maps))
         if spectra is not None:
             plain_attrs(spectra).to_netcdf(
-                part, mode="a", group="spectrum", engine="h5netcdf", encoding=_encoding(spectra)
+                part,
+                mode="a",
+                group="spectrum",
+                engine="h5netcdf",
+                encoding=netcdf_encoding(spectra),
             )
     return Path(path)
 
 
-def _encoding(ds: xr.Dataset) -> dict[str, dict[str, Any]]:
+def netcdf_encoding(ds: xr.Dataset) -> dict[str, dict[str, Any]]:
     """Compress numbers of some size; leave text and scalars alone."""
     return {
         str(name): {"zlib": True, "complevel": 4, "shuffle": True}
@@ -145,7 +152,9 @@ def read_maps(path: Path) -> tuple[xr.Dataset, xr.Dataset | None]:
     Returns
     -------
     tuple of xarray.Dataset
-        Maps, and spectra (``None`` if there are none), in memory.
+        Maps, and spectra (``None`` if there are none), in memory; of large maps (more
+        than 300 MB) the fields with dims ``line, y, x`` stay in the file and are read
+        anew at each use: take them line by line.
 
     Raises
     ------
@@ -155,8 +164,13 @@ def read_maps(path: Path) -> tuple[xr.Dataset, xr.Dataset | None]:
     require_file(path)
     spectra = None
     try:
-        with xr.open_dataset(path, engine="h5netcdf") as ds:
-            maps = ds.load()
+        maps = xr.open_dataset(path, engine="h5netcdf", cache=False)
+        if maps.nbytes <= IN_MEMORY:
+            with maps:
+                maps = maps.load()
+        else:  # the planes are read often; the fields of each line stay in the file
+            planes = [name for name, var in maps.data_vars.items() if var.ndim < 3]
+            maps = maps.assign({name: maps[name].load() for name in planes})
         try:
             with xr.open_dataset(path, engine="h5netcdf", group="spectrum") as ds:
                 spectra = ds.load()
@@ -209,7 +223,7 @@ def write_tiffs(folder: Path, maps: xr.Dataset, variable: str = "net_counts") ->
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as err:
-        raise _write_error(folder, err) from err
+        raise write_error(folder, err) from err
     data = maps[variable]
     resolution = _pixels_per_cm(maps)
     written = []
@@ -294,7 +308,7 @@ def write_text(path: Path, text: str) -> Path:
         try:
             part.write_text(text, encoding="utf-8", errors="replace", newline="\n")
         except OSError as err:
-            raise _write_error(path, err) from err
+            raise write_error(path, err) from err
     return Path(path)
 
 

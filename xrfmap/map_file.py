@@ -1,0 +1,187 @@
+"""Element maps of scans of any size, written to a file block by block.
+
+The work can be taken up where it was broken off: finished blocks are kept in a folder
+until the file is complete. Their key holds everything they are made from.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from xrfmap.blocks import Box, Here, Runner, boxes_of
+from xrfmap.identify import Found
+from xrfmap.io.block_store import BlockStore
+from xrfmap.io.map_writer import pack_chunk, write_blocks
+from xrfmap.io.results import write_maps
+from xrfmap.map_design import RATIO_SPREAD
+from xrfmap.maps import (
+    PIXEL_FIELDS,
+    PLANES,
+    BlockFit,
+    block_fit,
+    empty_planes,
+    map_elements,
+    map_frame,
+    summed_spectra,
+)
+from xrfmap.workfolder import program_digest, versions
+
+__all__ = ["map_to_file"]
+
+Arrays = dict[str, npt.NDArray[Any]]
+
+
+def map_to_file(
+    scan: xr.Dataset,
+    found: Found,
+    path: Path,
+    work: Path,
+    *,
+    ratio_spread: float = RATIO_SPREAD,
+    progress: Callable[[int, int], None] | None = None,
+    runner: Runner | None = None,
+) -> Path:
+    """Fit every pixel of a scan and write the maps; little is in memory at a time.
+
+    Parameters
+    ----------
+    scan : Dataset
+        Calibrated scan, ``counts(y, x, channel)``.
+    found : Found
+        From :func:`xrfmap.find_elements` on the same scan.
+    path : Path
+        ``maps.nc``.
+    work : Path
+        Folder for finished blocks; with blocks of the same work in it, only the others
+        are fitted. Removed when the file is complete.
+    ratio_spread : float
+        See :func:`xrfmap.map_elements`.
+    progress : callable, optional
+        Told the pixels done, and of how many, after each block.
+    runner : Runner, optional
+        Who computes: this process by default, or a cluster (:mod:`xrfmap.cluster`).
+
+    Returns
+    -------
+    Path
+        The file written, with the content that :func:`xrfmap.map_elements` gives.
+
+    Raises
+    ------
+    InputError
+        If the scan cannot be read or the disk is full; finished blocks stay in `work`.
+    """
+    counts = scan["counts"]
+    boxes = boxes_of(counts)
+    tile = _tile(boxes)
+    if not _regular(boxes, tile):  # chunks of uneven sizes: only of arrays made in memory
+        maps = map_elements(scan, found, ratio_spread=ratio_spread, progress=progress)
+        return write_maps(path, maps, summed_spectra(found))
+    ny, nx, _ = counts.shape
+    fit = block_fit(scan, found, ratio_spread)
+    plan = fit.designs[0]
+    store = BlockStore(work, _key(scan, fit, boxes))
+    ready = store.finished()
+    todo = [number for number in range(len(boxes)) if number not in ready]
+    done = sum(_pixels(boxes[number]) for number in ready)
+    if progress is not None:
+        progress(done, ny * nx)
+    run = (runner or Here()).run
+    for at, packed in run(
+        counts,
+        [boxes[n] for n in todo],
+        fit,
+        Packer(tile),
+        in_order=False,
+    ):
+        store.put(todo[at], packed)
+        done += _pixels(boxes[todo[at]])
+        if progress is not None:
+            progress(done, ny * nx)
+    planes = empty_planes(ny, nx)
+    for number, (rows, cols) in enumerate(boxes):
+        kept = store.get(number)
+        for name in PLANES:
+            planes[name][rows, cols] = kept[name]
+    frame = map_frame(scan, found, plan, planes)
+    chunks = _chunks(store, boxes, len(plan.lines))
+    write_blocks(path, frame, summed_spectra(found), PIXEL_FIELDS, tile, chunks)
+    store.remove()
+    return Path(path)
+
+
+@dataclass(frozen=True)
+class Packer:
+    """Packs the fields of a block as they will stand in the file.
+
+    Parameters
+    ----------
+    tile : tuple of int
+        Rows and columns of a whole block.
+    """
+
+    tile: tuple[int, int]
+
+    def __call__(self, fields: Arrays) -> Arrays:
+        """Pack what a :class:`BlockFit` gave; the planes stay as they are."""
+        parts = [pack_chunk(image, self.tile) for name in PIXEL_FIELDS for image in fields[name]]
+        ends = np.cumsum([len(part) for part in parts], dtype=np.int64)
+        packed: Arrays = {name: fields[name] for name in PLANES}
+        return packed | {"ends": ends, "bytes": np.frombuffer(b"".join(parts), np.uint8)}
+
+
+def _chunks(
+    store: BlockStore, boxes: list[Box], lines: int
+) -> Iterator[tuple[str, int, tuple[int, int], bytes]]:
+    """Packed chunks of all blocks, with their places in the file."""
+    for number, (rows, cols) in enumerate(boxes):
+        kept = store.get(number)
+        starts = np.concatenate([[0], kept["ends"]])
+        for k in range(len(PIXEL_FIELDS) * lines):
+            raw = kept["bytes"][starts[k] : starts[k + 1]].tobytes()
+            yield PIXEL_FIELDS[k // lines], k % lines, (rows.start, cols.start), raw
+
+
+def _tile(boxes: list[Box]) -> tuple[int, int]:
+    rows, cols = boxes[0]
+    return rows.stop - rows.start, cols.stop - cols.start
+
+
+def _regular(boxes: list[Box], tile: tuple[int, int]) -> bool:
+    """Whether all blocks lie on the grid of the first, as chunks of a file must."""
+    return all(
+        box.start % size == 0 and box.stop - box.start <= size
+        for pair in boxes
+        for box, size in zip(pair, tile, strict=True)
+    )
+
+
+def _pixels(box: Box) -> int:
+    return int((box[0].stop - box[0].start) * (box[1].stop - box[1].start))
+
+
+def _key(scan: xr.Dataset, fit: BlockFit, boxes: list[Box]) -> str:
+    """SHA-256 over all that the blocks are made from."""
+    digest = hashlib.sha256()
+    plan = fit.designs[0]
+    about = (
+        scan.attrs.get("source_sha256"), getattr(scan["counts"].data, "name", ""), boxes,
+        plan.lines, plan.design.labels, program_digest(), sorted(versions().items()),
+    )  # fmt: skip
+    digest.update(repr(about).encode())
+    arrays: list[npt.NDArray[Any]] = [] if fit.group is None else [fit.group]
+    for plan in fit.designs:
+        arrays += [plan.design.matrix, plan.design.edges, plan.typical, plan.deviations]
+    if not hasattr(scan["counts"].data, "dask"):  # counts in memory, perhaps of no file
+        arrays.append(scan["counts"].values)
+    for array in arrays:
+        digest.update(repr(array.shape).encode() + np.ascontiguousarray(array).tobytes())
+    return digest.hexdigest()

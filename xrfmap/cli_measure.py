@@ -143,10 +143,12 @@ def maps(
 
     Example: `xrfmap maps front.h5 --out maps.nc`
     """
+    from xrfmap.faults import fault_words
     from xrfmap.finding import find_elements
     from xrfmap.io import open_scan
     from xrfmap.io.results import read_maps, write_tiffs
     from xrfmap.map_file import map_to_file
+    from xrfmap.residuals import residual_caution
     from xrfmap.scale_choice import scale_or_stated
     from xrfmap.workfolder import unfinished
 
@@ -160,7 +162,7 @@ def maps(
         progress.end(", ".join(found.present))
         progress.begin("maps")
         map_to_file(data, found, out, work, progress=progress.step)
-        result, _ = read_maps(out)
+        result, spectra = read_maps(out)
         progress.end(f"{result.sizes['line']} line families")
     if tiff is not None:
         write_tiffs(tiff, result)
@@ -168,6 +170,9 @@ def maps(
         print_json([finding.model_dump(mode="json") for finding in found.elements])
     else:
         typer.echo("\n".join(_map_lines(result)))
+        fit = {} if spectra is None else spectra.attrs
+        for words in (*fault_words(result, data), *residual_caution(fit)):
+            typer.echo(f"note: {words}")
         typer.echo(str(out))
     return DONE
 

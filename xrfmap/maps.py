@@ -25,7 +25,7 @@ from xrfmap.full_channels import cut_design, full_bins
 from xrfmap.identify import Found, elements_of_sum, identify_part
 from xrfmap.map_design import RATIO_SPREAD, MapDesign, row_designs
 from xrfmap.refine import Refined
-from xrfmap.residuals import line_residuals, residual_words
+from xrfmap.residuals import residual_attrs
 
 __all__ = ["MapDesign", "SpectrumFit", "fit_spectrum", "map_elements", "summed_spectra"]
 
@@ -330,7 +330,7 @@ def summed_spectra(found: Found) -> xr.Dataset:
     return xr.Dataset(
         data,
         coords={"component": labels, "energy": ("channel", energy, {"units": "keV"})},
-        attrs={"residuals": residual_words(line_residuals(model, fit))},
+        attrs=residual_attrs(model, fit),
     )
 
 
@@ -415,5 +415,5 @@ def _table(found: Found, spectrum: xr.Dataset) -> xr.Dataset:
     )
     table["live_time"] = spectrum["live_time"] if "live_time" in spectrum else np.nan
     table["total_counts"] = float(found.sum_counts.sum())
-    table.attrs = found.model.scale.to_attrs()
+    table.attrs = found.model.scale.to_attrs() | residual_attrs(found.model, found.fit)
     return table

@@ -7,8 +7,9 @@ report says so.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,16 @@ import numpy.typing as npt
 from xrfmap.refine import SumFit, merge
 from xrfmap.templates import Emitter, SpectrumModel
 
-__all__ = ["LIMIT", "MANY", "LineResidual", "line_residuals", "residual_words", "too_large"]
+__all__ = [
+    "LIMIT",
+    "MANY",
+    "LineResidual",
+    "line_residuals",
+    "residual_attrs",
+    "residual_caution",
+    "residual_words",
+    "too_large",
+]
 
 Array = npt.NDArray[np.float64]
 
@@ -117,6 +127,17 @@ def too_large(residuals: Sequence[LineResidual]) -> list[LineResidual]:
     """Those above :data:`LIMIT`, the largest first."""
     bad = [one for one in residuals if abs(one.residual) > LIMIT]
     return sorted(bad, key=lambda one: -abs(one.residual))
+
+
+def residual_attrs(model: SpectrumModel, fit: SumFit) -> dict[str, object]:
+    """Attributes of a fitted spectrum: `residuals` in words, `residuals_within` 1 or 0."""
+    found = line_residuals(model, fit)
+    return {"residuals": residual_words(found), "residuals_within": int(not too_large(found))}
+
+
+def residual_caution(attrs: Mapping[Any, Any]) -> list[str]:
+    """Give the words of :func:`residual_attrs` where the aim was missed, else nothing."""
+    return [] if int(attrs.get("residuals_within", 1)) else [str(attrs["residuals"])]
 
 
 def residual_words(residuals: Sequence[LineResidual]) -> str:

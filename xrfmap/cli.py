@@ -21,6 +21,7 @@ from xrfmap.cli_common import (
 )
 from xrfmap.cli_measure import calibrate, maps, spectrum
 from xrfmap.cli_pigments import pigments
+from xrfmap.cli_plan import plan
 from xrfmap.errors import XrfmapError
 from xrfmap.progress import progress_for
 
@@ -176,7 +177,7 @@ def convert(
     return DONE
 
 
-for command in (calibrate, maps, spectrum, pigments):
+for command in (calibrate, maps, spectrum, pigments, plan):
     app.command()(command)
 
 

@@ -22,7 +22,7 @@ from xrfmap.line_groups import GroupCounts, LineGroup
 from xrfmap.line_ratios import SplitDesign
 from xrfmap.one_thread import in_one_thread
 
-__all__ = ["block_size", "cover_maps"]
+__all__ = ["block_size", "cover_maps", "mapped_elements"]
 
 Array = npt.NDArray[np.float64]
 
@@ -107,7 +107,7 @@ def cover_maps(
         If no element has two usable groups, or `block` is less than one.
     """
     settings = settings or DepthSettings()
-    groups = _mapped(found, elements, settings)
+    groups = mapped_elements(found, elements, settings)
     if not groups:
         raise ValueError("no element of the scan has two groups of lines that can be compared")
     pixels = scan.sizes["y"] * scan.sizes["x"]
@@ -126,10 +126,22 @@ def cover_maps(
     ).assign_attrs(block=side, surface_um=SURFACE_UM, order_standard_errors=Z_ORDER)
 
 
-def _mapped(
-    found: Found, elements: Iterable[str] | None, settings: DepthSettings
+def mapped_elements(
+    found: Found, elements: Iterable[str] | None = None, settings: DepthSettings | None = None
 ) -> dict[str, tuple[LineGroup, ...]]:
-    """Elements that can be mapped, with their usable groups."""
+    """List the elements whose cover can be mapped, with their usable groups of lines.
+
+    Parameters
+    ----------
+    found, elements, settings
+        As for :func:`cover_maps`.
+
+    Returns
+    -------
+    dict of str to tuple of LineGroup
+        Elements with two groups within reach that the cover does not hold; no anode.
+    """
+    settings = settings or DepthSettings()
     result = {}
     for element in found.present if elements is None else elements:
         if element == found.anode or element in covering(element, settings).mass_fractions:

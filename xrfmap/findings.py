@@ -24,6 +24,8 @@ __all__ = [
     "Interval",
     "LayerFinding",
     "Source",
+    "StackFinding",
+    "StackLayerFinding",
     "Verdict",
 ]
 
@@ -122,6 +124,7 @@ class LayerFinding(_Frozen):
     contradiction: str | None = None
     ways_out: list[str] = Field(default_factory=list)
     role: str | None = None
+    covered_by: list[str] = Field(default_factory=list)  # layers above, with what shows it
 
 
 class Interval(_Frozen):
@@ -182,6 +185,39 @@ class Comparison(_Frozen):
     families: list[FamilyComparison] = Field(default_factory=list)
 
 
+class StackLayerFinding(_Frozen):
+    """One layer of a proposed stack with its thickness in micrometres."""
+
+    material: str
+    thickness_um: Interval
+    given: bool  # by the study, not fitted
+
+
+class DecidingLine(_Frozen):
+    """A group of lines that speaks for the best stack against another."""
+
+    line: str
+    gain: float  # chi-square by which the best stack explains it better
+    counts: float
+    best: float  # counts expected from the best stack
+    this: float  # counts expected from this one
+
+
+class StackFinding(_Frozen):
+    """A stack of layers that the study proposes, and whether it explains its place."""
+
+    area: str  # area, or "point NAME"
+    name: str
+    layers: list[StackLayerFinding] = Field(default_factory=list)
+    verdict: Literal["best", "possible", "excluded", "cannot_tell"]
+    chi2: float | None = None
+    freedom: int | None = None
+    aicc: float | None = None  # None where there are too few lines for it
+    bic: float | None = None
+    deciding: list[DecidingLine] = Field(default_factory=list)
+    because: str = ""
+
+
 class Findings(_Frozen):
     """Everything in ``findings.json``."""
 
@@ -194,6 +230,7 @@ class Findings(_Frozen):
     flags: list[Flag] = Field(default_factory=list)
     layers: list[LayerFinding] = Field(default_factory=list)
     depth: list[DepthFinding] = Field(default_factory=list)
+    stacks: list[StackFinding] = Field(default_factory=list)
     comparisons: list[Comparison] = Field(default_factory=list)
     overall: Verdict
     open_questions: list[str] = Field(default_factory=list)

@@ -40,6 +40,7 @@ def fit_many(
     *,
     energy_range: tuple[float, float] | None = None,
     keep_spectra: bool = False,
+    questions: Mapping[str, Mapping[str, Any]] | None = None,
     workers: int = 1,
     step: Callable[[int, int], None] = lambda done, total: None,
 ) -> dict[str, dict[str, Any]]:
@@ -57,6 +58,8 @@ def fit_many(
         Fitted range where `like` is not given. [keV]
     keep_spectra : bool
         Whether the fitted spectra are kept beside the table.
+    questions : mapping, optional
+        Per name what is asked about layers, see :func:`xrfmap.layer_questions.asked`.
     workers : int
         Processes at most; 1 stays in this one. A script that asks for more must be
         guarded by ``if __name__ == "__main__"``, as always with processes.
@@ -66,21 +69,25 @@ def fit_many(
     Returns
     -------
     dict
-        Per name `elements` and `table`, as JSON can hold them, in the order given.
+        Per name `elements` and `table`, and `depth` and `stacks` where asked for, as JSON
+        can hold them, in the order given.
     """
     items = {name: spectrum.compute() for name, spectrum in spectra.items()}
     if like is not None:
         like = replace(like, summary=None)  # large, and no fit of a single spectrum needs it
+    asked = questions or {}
     count = min(workers, max(1, len(items) // PER_WORKER))
     done: dict[str, dict[str, Any]] = {}
     if count == 1:
         for name, spectrum in items.items():
-            done[name] = _fit(spectrum, elements, like, energy_range, keep_spectra)
+            done[name] = _fit(spectrum, elements, like, energy_range, keep_spectra, asked.get(name))
             step(len(done), len(items))
         return done
     with ProcessPoolExecutor(count, get_context("spawn")) as pool:
         waiting = {
-            pool.submit(_fit, spectrum, elements, like, energy_range, keep_spectra): name
+            pool.submit(
+                _fit, spectrum, elements, like, energy_range, keep_spectra, asked.get(name)
+            ): name
             for name, spectrum in items.items()
         }
         try:
@@ -99,6 +106,7 @@ def _fit(
     like: Found | None,
     energy_range: tuple[float, float] | None,
     keep_spectra: bool,
+    questions: Mapping[str, Any] | None,
 ) -> dict[str, Any]:
     from xrfmap.maps import fit_spectrum
 
@@ -107,4 +115,9 @@ def _fit(
     if keep_spectra:
         table = table.merge(fit.spectra)
         table["counts"] = ("channel", np.asarray(spectrum["counts"].values), {"units": "counts"})
-    return {**findings_to(fit.elements), "table": dataset_to_json(table)}
+    value = {**findings_to(fit.elements), "table": dataset_to_json(table)}
+    if questions is not None:
+        from xrfmap.layer_questions import answers
+
+        value |= answers(fit.found, questions)
+    return value

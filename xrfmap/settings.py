@@ -30,6 +30,7 @@ __all__ = [
     "ELEMENT_SYMBOLS",
     "Area",
     "AreaSettings",
+    "DepthEntry",
     "Detector",
     "EnergyScaleByHand",
     "Evidence",
@@ -41,6 +42,8 @@ __all__ = [
     "Point",
     "RulesEntry",
     "ScanEntry",
+    "StackEntry",
+    "StackLayer",
     "Study",
     "StudyObject",
     "load_study",
@@ -272,6 +275,31 @@ class AreaSettings(_Strict):
     outside_share: float = Field(0.02, ge=0, le=1)  # of an area's surface off the scan, then told
 
 
+class DepthEntry(_Strict):
+    """Choices for what lies above what."""
+
+    cover: Name | None = None  # lead white on most elements, ochre on lead, where not given
+    elements: list[ElementSymbol] | None = Field(None, min_length=1, max_length=92)  # else present
+    maps: bool = True  # maps of cover take a few seconds a scan
+    block: int | None = Field(None, ge=1, le=1000)  # pixels a side; else from the counts
+
+
+class StackLayer(_Strict):
+    """One layer of a proposed stack."""
+
+    material: Name
+    thickness_um: float | None = Field(None, gt=0, le=10_000)  # fitted where not given
+
+
+class StackEntry(_Strict):
+    """A stack of layers that might explain an area or a point, from top to bottom."""
+
+    name: Name | None = None  # its materials where not given
+    area: Name | None = None
+    point: Name | None = None
+    layers: list[StackLayer] = Field(min_length=1, max_length=20)
+
+
 class Study(_Strict):
     """Everything a study file may hold."""
 
@@ -287,6 +315,8 @@ class Study(_Strict):
     rules: RulesEntry | None = None
     maps: MapSettings = MapSettings()
     areas: AreaSettings = AreaSettings()
+    depth: DepthEntry = DepthEntry()
+    stack: list[StackEntry] = Field(default=[], max_length=200)
 
 
 _Model = TypeVar("_Model", bound=BaseModel)
@@ -322,7 +352,16 @@ def load_study(path: Path) -> Study:
     study = _validated(Study, data, path)
     check_links(study, str(path))
     _check_rings(study, str(path))
+    _check_materials(study, str(path))
     return study
+
+
+def _check_materials(study: Study, where: str) -> None:
+    """Tell materials that nobody knows now and not after the fits."""
+    if study.stack or study.depth.cover:
+        from xrfmap.layer_questions import check_materials  # needs these models
+
+        check_materials(study, where)
 
 
 def _check_rings(study: Study, where: str) -> None:

@@ -17,8 +17,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
+from scipy.special import chdtrc
 
 from xrfmap.cover_choice import usable_groups
 from xrfmap.identify import Found
@@ -43,10 +45,14 @@ __all__ = [
     "compare_stacks",
     "fit_stack",
     "stack_counts",
+    "verdict_of",
 ]
 
 CLEAR = 10.0
 """Difference of the criterion at which the weaker stack has no support worth the name."""
+
+MISFIT = 1e-3
+"""Chance of the misfit below which a stack does not explain the lines, best or not."""
 
 
 @dataclass(frozen=True)
@@ -191,6 +197,45 @@ def compare_stacks(
     fits = tuple(sorted(found, key=lambda fit: (fit.aicc, fit.bic)))
     deciding = tuple(_deciding(counts, fits[0], other, table_error) for other in fits[1:])
     return Comparison(fits, deciding, _words(fits, deciding))
+
+
+def verdict_of(
+    fit: StackFit, best: StackFit
+) -> tuple[Literal["best", "possible", "excluded", "cannot_tell"], str]:
+    """Say whether a stack explains its place, and by which test.
+
+    Parameters
+    ----------
+    fit : StackFit
+        The stack.
+    best : StackFit
+        The best of all that were proposed for the same counts.
+
+    Returns
+    -------
+    str
+        ``"excluded"`` if the lines disagree with it (chance below :data:`MISFIT`) or
+        Akaike's criterion is more than :data:`CLEAR` above the best one's; else
+        ``"best"`` or ``"possible"``; ``"cannot_tell"`` if there are too few lines.
+    str
+        The reason.
+    """
+    if fit.freedom < 1:
+        return "cannot_tell", (
+            f"as many layers and factors ({fit.free}) as lines to compare: any counts would fit"
+        )
+    chance = float(chdtrc(fit.freedom, fit.chi2))
+    fitting = f"chi-square {fit.chi2:.1f} for {fit.freedom} degrees of freedom"
+    if chance < MISFIT:
+        return "excluded", f"the lines disagree with it ({fitting}, chance {chance:.1g})"
+    if fit is best:
+        return "best", f"explains the lines best ({fitting})"
+    behind = fit.aicc - best.aicc
+    if behind > CLEAR:
+        return "excluded", f"AICc {behind:+.1f} against the best ({fitting})"
+    if not np.isfinite(behind):
+        return "cannot_tell", f"too few lines for AICc ({fitting})"
+    return "possible", f"AICc {behind:+.1f} against the best, {CLEAR:g} needed ({fitting})"
 
 
 def _deciding(

@@ -153,6 +153,11 @@ class Scanned(Measurement):
     maps_file: Path | None = None
     found: Found | None = None
     elements: list[ElementFinding] = field(default_factory=list)
+    layer_answers: dict[str, dict[str, Any]] = field(default_factory=dict)
+    """Per area what its fit says about layers."""
+    cover: xr.Dataset | None = None
+    """Maps of what lies above the elements, once they are made."""
+    cover_file: Path | None = None
 
 
 @dataclass
@@ -162,6 +167,8 @@ class PointSpectrum(Measurement):
     entry: Point
     table: xr.Dataset | None = None
     elements: list[ElementFinding] = field(default_factory=list)
+    layer_answers: dict[str, Any] = field(default_factory=dict)
+    """What its fit says about layers."""
 
 
 def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:

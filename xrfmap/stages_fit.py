@@ -17,6 +17,7 @@ from xrfmap.areas import area_mask, line_shares, outside_share, sum_areas
 from xrfmap.fit_many import findings_from, findings_to, fit_many
 from xrfmap.io.images import read_mask
 from xrfmap.io.results import read_maps, write_maps
+from xrfmap.layer_questions import asked
 from xrfmap.outside import groups_outside
 from xrfmap.pigments import AreaEvidence
 from xrfmap.plain_dataset import dataset_from_json
@@ -27,7 +28,15 @@ from xrfmap.workfolder import make_key
 if TYPE_CHECKING:
     from xrfmap.identify import Found
 
-__all__ = ["REST", "draw_areas", "fit_points", "map_scans", "measure_areas", "strong_outside"]
+__all__ = [
+    "REST",
+    "draw_areas",
+    "fit_points",
+    "found_on",
+    "map_scans",
+    "measure_areas",
+    "strong_outside",
+]
 
 REST = "rest of the scan"
 """What lies outside every drawn area: nothing on a scan goes unread."""
@@ -97,13 +106,13 @@ def map_scans(run: Run, scans: Sequence[Scanned]) -> None:
 def _map(run: Run, scan: Scanned, path: Path) -> tuple[dict[str, Any], list[Path]]:
     from xrfmap.maps import map_elements, summed_spectra
 
-    found = _found(run, scan)
+    found = found_on(run, scan)
     maps = map_elements(scan.data, found, progress=run.progress.step)
     write_maps(path, maps, summed_spectra(found))
     return findings_to(found.elements), [path]
 
 
-def _found(run: Run, scan: Scanned) -> Found:
+def found_on(run: Run, scan: Scanned) -> Found:
     """Elements of a scan with the model that describes it; found once in a run."""
     from xrfmap.finding import find_elements
 
@@ -129,8 +138,12 @@ def fit_points(run: Run, points: Sequence[PointSpectrum]) -> None:
         {name: (make_key("point", {"data": p.key}), p.data) for name, p in named.items()},
         "fits of point spectra",
         keep_spectra=True,
+        questions={
+            name: asked(run.study, area=p.entry.area, point=p.name) for name, p in named.items()
+        },
     )
     for name, point in named.items():
+        point.layer_answers = fits[name]
         point.elements = findings_from(fits[name])
         point.table = dataset_from_json(fits[name]["table"])
 
@@ -142,6 +155,7 @@ def _kept_fits(
     *,
     like: Callable[[], Found] | None = None,
     keep_spectra: bool = False,
+    questions: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> dict[str, dict[str, Any]]:
     """Fits of spectra by name, each with its key; those kept are not repeated."""
     if not wanted:
@@ -150,7 +164,11 @@ def _kept_fits(
     run.progress.begin(label)
     settings = run.study.maps
     how = settings.model_dump(mode="json")
-    keys = {n: make_key("fit", {"of": k, "maps": how}) for n, (k, _) in wanted.items()}
+    asks = questions or {}
+    keys = {
+        n: make_key("fit", {"of": k, "maps": how, "layers": asks.get(n)})
+        for n, (k, _) in wanted.items()
+    }
     fits = {} if run.fresh else {n: v for n, k in keys.items() if (v := run.store.kept(n, k))}
     missing = {name: data for name, (_, data) in wanted.items() if name not in fits}
     if missing:
@@ -160,6 +178,7 @@ def _kept_fits(
             like() if like is not None else None,
             energy_range=settings.energy_range,
             keep_spectra=keep_spectra,
+            questions=asks,
             workers=run.workers,
             step=run.progress.step,
         )
@@ -256,7 +275,15 @@ def _fit_areas(
         )
         for index, name in enumerate(masks)
     }
-    fits = _kept_fits(run, wanted, f"areas of {scan.name}", like=lambda: _found(run, scan))
+    drawn = [name for name in masks if name in scan.masks]  # the rest is many paints in one
+    fits = _kept_fits(
+        run,
+        wanted,
+        f"areas of {scan.name}",
+        like=lambda: found_on(run, scan),
+        questions={names[name]: asked(run.study, area=name) for name in drawn},
+    )
+    scan.layer_answers = {name: fits[names[name]] for name in drawn}
     run.store.forget(f"area-{number}-", except_for=wanted)
     return {
         name: Measured(

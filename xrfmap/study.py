@@ -29,6 +29,7 @@ from xrfmap.stages import (
     calibrate_inputs,
     read_inputs,
 )
+from xrfmap.stages_depth import covered_layers, depth_of_study, map_cover, stacks_of_study
 from xrfmap.stages_fit import draw_areas, fit_points, map_scans, measure_areas, strong_outside
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 
@@ -142,6 +143,9 @@ def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) 
     result = ask([*areas, *_suspect(ask, strong_outside(run, scans))])
     run.progress.end(f"{len(result.flags)} flags, overall {result.overall}")
     run.timed("pigments and dates", start)
+    map_cover(run, scans)
+    depth = depth_of_study(study, scans, points)
+    layers, below = covered_layers(study, result.layers, depth)
     return Findings(
         title=study.object.title,
         period=study.period.model_dump(by_alias=True) if study.period else None,
@@ -149,10 +153,12 @@ def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) 
         elements=_elements(scans, points),
         areas=list(result.areas),
         flags=list(result.flags),
-        layers=list(result.layers),
+        layers=layers,
+        depth=depth,
+        stacks=stacks_of_study(study, scans, points),
         overall=result.overall,
         open_questions=list(result.open_questions),
-        remarks=list(result.remarks),
+        remarks=[*result.remarks, *below],
         cautions=[*run.cautions, *result.cautions],
     )
 
@@ -259,6 +265,7 @@ def _publish(
             fitted,
             dict(record),
             photographs=_photographs(run, scans),
+            cover={s.name: s.cover for s in scans if s.cover is not None},
         )
         write_json(new / "findings.json", findings)
         seconds = time.perf_counter() - start
@@ -292,9 +299,14 @@ def _place_maps(new: Path, scan: Scanned, number: int) -> None:
     if scan.maps is None or scan.maps_file is None:
         return
     suffix = "" if number == 0 else f"-{file_stem(scan.name)}"
-    target = new / f"maps{suffix}.nc"
-    try:
-        os.link(scan.maps_file, target)
-    except OSError:  # another disk, or a file system without links
-        shutil.copyfile(scan.maps_file, target)
+    _link(scan.maps_file, new / f"maps{suffix}.nc")
+    if scan.cover_file is not None:
+        _link(scan.cover_file, new / f"cover{suffix}.nc")
     write_tiffs(new / f"maps{suffix}", scan.maps)
+
+
+def _link(source: Path, target: Path) -> None:
+    try:
+        os.link(source, target)
+    except OSError:  # another disk, or a file system without links
+        shutil.copyfile(source, target)

@@ -253,6 +253,7 @@ def check_links(study: Study, where: str) -> None:
     _no_twins(study, where)
     _layers_known(study, where)
     _points_and_areas(study, where)
+    _stacks_placed(study, where)
     if not (study.scan or study.point or study.area):
         raise InputError(
             where,
@@ -336,6 +337,27 @@ def _points_and_areas(study: Study, where: str) -> None:
                 remedy="say on which scan the area lies",
             )
         _amounts_named(area.amounts, area.elements, field, where)
+
+
+def _stacks_placed(study: Study, where: str) -> None:
+    known = {
+        "area": [area.name for area in study.area],
+        "point": [point.name or file_stem(point.file) for point in study.point],
+    }
+    for number, stack in enumerate(study.stack, 1):
+        field = f"stack[{number}]" + (f" ({stack.name})" if stack.name else "")
+        named = {key: getattr(stack, key) for key in known if getattr(stack, key) is not None}
+        if len(named) != 1:
+            raise InputError(
+                where,
+                field,
+                found=" and ".join(named) or "neither area nor point",
+                expected="the name of one area or one point",
+                remedy="say which measurement the stack is to explain",
+            )
+        ((key, name),) = named.items()
+        if name not in known[key]:
+            raise _unknown(where, f"{field}.{key}", name, known[key], f"[[{key}]]")
 
 
 def _amounts_named(

@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import xarray as xr
 
-from xrfmap.findings import Candidate, ElementFinding, Findings
+from xrfmap.findings import Candidate, ElementFinding, Findings, StackFinding
 from xrfmap.report import fields
 from xrfmap.report.digest import checks, references
 from xrfmap.report.plates import slug
 from xrfmap.report.tables import Column, Table, Value
-from xrfmap.report.words import STATES, VERDICT_NAMES, element_name, number
+from xrfmap.report.words import STACK_VERDICTS, STATES, VERDICT_NAMES, element_name, number
 
 __all__ = ["area_candidates", "element_tables", "finding_tables", "line_table", "point_table"]
 
@@ -194,13 +194,14 @@ def layer_table(findings: Findings) -> Table:
     columns = (
         Column("layer", "Layer"), Column("role", "Role"),
         _number("not_before [year]", "Not before"), _number("not_after [year]", "Not after"),
+        Column("covered_by", "Covered by", on_page=False),
         Column("because", "Because", on_page=False),
         Column("contradiction", "Contradiction", on_page=False),
         Column("ways_out", "Ways out", on_page=False),
     )  # fmt: skip
     rows = tuple(
-        (f.name, f.role, f.not_before, f.not_after, "; ".join(f.because), f.contradiction,
-         "; ".join(f.ways_out))
+        (f.name, f.role, f.not_before, f.not_after, "; ".join(f.covered_by), "; ".join(f.because),
+         f.contradiction, "; ".join(f.ways_out))
         for f in findings.layers
     )  # fmt: skip
     return Table("layers", "Layers and their dates", columns, rows)
@@ -227,6 +228,40 @@ def depth_table(findings: Findings) -> Table:
             thick.material if thick else None, d.because,
         ))  # fmt: skip
     return Table("depth", "Depth: at the surface or under a cover", columns, tuple(rows))
+
+
+def stack_table(findings: Findings) -> Table:
+    """Proposed stacks with their thicknesses and how well each explains the lines."""
+    columns = (
+        Column("place", "Area or point"), Column("stack", "Proposed stack"),
+        Column("verdict", "Verdict"), Column("layers [um]", "Layers from the top, µm"),
+        _number("chi_square", "Chi-square"), _number("degrees_of_freedom", "of"),
+        _number("aicc", "AICc", digits=4), _number("bic", "BIC", digits=4),
+        Column("deciding", "Lines that decide against it"), Column("because", "Because"),
+    )  # fmt: skip
+    rows = tuple(
+        (s.area, s.name, STACK_VERDICTS[s.verdict], _stack_layers(s), s.chi2, s.freedom, s.aicc,
+         s.bic, _deciding(s), s.because)
+        for s in findings.stacks
+    )  # fmt: skip
+    return Table("stacks", "Proposed stacks of layers", columns, rows)
+
+
+def _stack_layers(stack: StackFinding) -> str:
+    words = []
+    for layer in stack.layers:
+        um = layer.thickness_um
+        spread = "given" if layer.given else f"{number(um.low, 2)} to {number(um.high, 2)}"
+        words.append(f"{layer.material} {number(um.value, 2)} ({spread})")
+    return "; ".join(words)
+
+
+def _deciding(stack: StackFinding) -> str:
+    return "; ".join(
+        f"{d.line}: {number(d.counts)} counts, {number(d.this)} expected, {number(d.best)} from "
+        "the best"
+        for d in stack.deciding[:3]
+    )
 
 
 def check_table(findings: Findings) -> Table:
@@ -258,7 +293,7 @@ def finding_tables(findings: Findings) -> dict[str, Table]:
     """All tables that rest on the findings, by name; empty ones as well."""
     makers = (
         element_table, area_table, candidate_table, flag_table, layer_table, depth_table,
-        check_table, source_table,
+        stack_table, check_table, source_table,
     )  # fmt: skip
     return {table.name: table for table in (maker(findings) for maker in makers)}
 

@@ -181,7 +181,7 @@ def _contents(context: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("materials", "Materials and period", True),
         ("checks", "Next checks", True),
         ("dates", "Layers and dates", context["strata"] or len(context["date_rows"]) > 1),
-        ("depth", "Depth", findings.depth),
+        ("depth", "What lies above what", findings.depth or context["cover"] or findings.stacks),
         ("limits", "Limits of the method", True),
         ("sources", "Sources", context["tables"]["sources"].rows),
         ("record", "Record", True),
@@ -224,6 +224,7 @@ def render_page(parts: Parts) -> str:
         "run_tables": record.run_tables({k: v for k, v in parts.run.items() if k != "cautions"}),
         "finished": _finished(parts.run),
         "palette_note": PALETTE_NOTE,
+        "cover": parts.cover,
         **_findings_context(parts, tables),
         **_dates_context(parts),
     }

@@ -13,7 +13,7 @@ from xrfmap.report.photographs import Photograph
 from xrfmap.report.plates import Atlas
 from xrfmap.settings import Study
 
-__all__ = ["Chart", "Parts", "ScanPart"]
+__all__ = ["Chart", "CoverPart", "Parts", "ScanPart"]
 
 
 @dataclass(frozen=True)
@@ -40,6 +40,15 @@ class ScanPart:
 
 
 @dataclass(frozen=True)
+class CoverPart:
+    """Figures of what lies above the elements of one scan."""
+
+    scan: str
+    charts: Sequence[Chart]
+    words: str
+
+
+@dataclass(frozen=True)
 class Parts:
     """All that goes into the page."""
 
@@ -50,3 +59,4 @@ class Parts:
     points: Mapping[str, xr.Dataset]
     run: Mapping[str, Any]
     static_spectra: Sequence[tuple[str, str]] = ()
+    cover: Sequence[CoverPart] = ()

@@ -10,6 +10,7 @@ __all__ = [
     "BLIND",
     "CAUTIONS",
     "ELEMENT_VERDICTS",
+    "STACK_VERDICTS",
     "STATES",
     "VERDICT_MEANINGS",
     "VERDICT_NAMES",
@@ -67,6 +68,12 @@ ELEMENT_VERDICTS = {
 STATES = {
     "at_surface": "at the surface",
     "covered": "under a cover",
+    "cannot_tell": "cannot tell",
+}
+STACK_VERDICTS = {
+    "best": "explains it best",
+    "possible": "possible",
+    "excluded": "excluded",
     "cannot_tell": "cannot tell",
 }
 BLIND = (

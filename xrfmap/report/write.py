@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,13 +15,15 @@ import xarray as xr
 
 from xrfmap.findings import Findings
 from xrfmap.report import choices, content, fields, figures, pixels, record, style
+from xrfmap.report.cover import block_words, cover_rows, cover_words, told_elements
 from xrfmap.report.figures.diagrams import date_bars
 from xrfmap.report.figures.maps import QUALITY
 from xrfmap.report.page import render_page
-from xrfmap.report.parts import Chart, Parts, ScanPart
+from xrfmap.report.parts import Chart, CoverPart, Parts, ScanPart
 from xrfmap.report.photographs import Photograph, as_photograph
 from xrfmap.report.plates import BUDGET, build_atlas, slug
 from xrfmap.report.tables import Table, csv_text, write_csv
+from xrfmap.report.words import element_name
 from xrfmap.settings import Study
 
 if TYPE_CHECKING:
@@ -190,6 +192,28 @@ def _date_figures(folder: _Folder, study: Study, findings: Findings) -> None:
         folder.text(folder.name("diagram dates data"), csv_text(heads, rows))
 
 
+def _cover_parts(
+    folder: _Folder, covers: Mapping[str, xr.Dataset], study: Study
+) -> list[CoverPart]:
+    """Figures and data of what lies above the elements; the page shows the telling ones."""
+    parts = []
+    for scan, cover in covers.items():
+        label = scan if len(covers) > 1 else ""
+        charts = []
+        for element in told_elements(cover):
+            name = folder.name(f"{label} cover {element}")
+            ax = figures.cover_map(cover, element, areas=study.area)
+            folder.figure(name, ax)
+            folder.text(name, csv_text(*cover_rows(cover, element)))
+            words = cover_words(cover, element)
+            title = f"What lies above {element_name(element)}"
+            alt = f"Map of the state of {element_name(element)} by blocks of pixels. {words}"
+            made = _chart(ax, title, words)
+            charts.append(replace(made, alt=alt))
+        parts.append(CoverPart(scan, charts, block_words(cover)))
+    return parts
+
+
 def _write_tables(folder: _Folder, tables: Sequence[Table | None]) -> None:
     for table in tables:
         if table is not None and table.rows:
@@ -251,6 +275,7 @@ def write_report(
     run: Mapping[str, Any] | None = None,
     *,
     photographs: Mapping[str, Any] | None = None,
+    cover: xr.Dataset | Mapping[str, xr.Dataset] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Path:
     """Write ``report.html``, ``figures/*.png`` and ``tables/*.csv``.
@@ -278,6 +303,8 @@ def write_report(
         Pictures registered to the scan: name, and a `Photograph` or an array of shape (y, x, 3)
         or (y, x) that covers just the scanned field, uint8 or floats from 0 to 1. For several
         scans a mapping of such mappings by the name of the scan.
+    cover : Dataset or mapping of str to Dataset, optional
+        Maps of cover, as from :func:`xrfmap.cover_maps.cover_maps`; several scans by name.
     progress : callable, optional
         Told what is being written.
 
@@ -309,7 +336,8 @@ def write_report(
     named = {name if len(all_spectra) > 1 else "": held for name, held in all_spectra.items()}
     static = _spectrum_figures(folder, named, points)
     _date_figures(folder, study, findings)
+    over = _cover_parts(folder, _by_scan(cover, study), study)
     tell("page")
-    page = render_page(Parts(study, findings, scans, all_spectra, points, run, static))
+    page = render_page(Parts(study, findings, scans, all_spectra, points, run, static, over))
     _replace(out / "report.html", page)
     return out / "report.html"

@@ -10,6 +10,7 @@ figure of a sensible size is made. Nothing touches pyplot: save with
 """
 
 from xrfmap.report.figures.composite import composite_map
+from xrfmap.report.figures.cover import cover_map
 from xrfmap.report.figures.diagrams import chronology_diagram, layer_diagram
 from xrfmap.report.figures.maps import element_map, quality_map, ratio_map
 from xrfmap.report.figures.plate import plate_of_maps
@@ -18,6 +19,7 @@ from xrfmap.report.figures.spectra import element_scatter, fitted_spectrum
 __all__ = [
     "chronology_diagram",
     "composite_map",
+    "cover_map",
     "element_map",
     "element_scatter",
     "fitted_spectrum",

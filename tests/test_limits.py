@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import gamma, norm, poisson
 
+from xrfmap._pixel_limits import pixel_limits
 from xrfmap.limits import (
     COVERAGE,
     RISK,
@@ -12,6 +13,8 @@ from xrfmap.limits import (
     decision_threshold,
     detection_limit,
     interval,
+    quantiles,
+    unified_upper,
     variance_slope,
 )
 
@@ -181,3 +184,32 @@ def test_interval_ends_are_ordered_and_grow_with_the_estimate():
     assert np.all(high > low)
     assert np.all(np.diff(high) > 0)
     assert np.all(np.diff(low) >= 0)
+
+
+def test_compiled_limits_are_the_formulas():
+    rng = np.random.default_rng(8)
+    shape = (400, 7)
+    null = rng.uniform(0.5, 500, shape)
+    amplitude = np.maximum(rng.normal(0, 5, shape), 0) ** 3
+    estimate = amplitude + rng.normal(0, 3, shape) * np.sqrt(null)
+    variance = null + rng.uniform(0.8, 3, shape) * amplitude
+    feigned = rng.exponential(20, shape)
+    skewness, rise = rng.uniform(0, 0.8, shape), rng.uniform(0.5, 4, shape)
+    estimate[3, 2] = np.nan  # missing stays missing
+    single = [
+        a.astype(np.float32) for a in (estimate, amplitude, variance, null, skewness, rise, feigned)
+    ]
+    out = np.empty((5, *shape), np.float32)
+    pixel_limits(*single, *quantiles(), *unified_upper(), out)
+
+    total = null + feigned
+    skew = skewness * (null / total) ** 1.5
+    slope = variance_slope(amplitude, variance, null)
+    expected = (
+        np.maximum(estimate, 0), np.sqrt(variance + feigned), interval(estimate, total, slope)[1],
+        decision_threshold(total, skew), detection_limit(total, np.maximum(rise, 1), skew),
+    )  # fmt: skip
+    for compiled, formula in zip(out[1:], expected[1:], strict=True):
+        # inputs rounded to 1e-7, differences of variances lose a digit or two more
+        np.testing.assert_allclose(compiled, formula, rtol=2e-4)
+    np.testing.assert_allclose(out[0], np.where(np.isnan(estimate), np.nan, expected[0]), rtol=1e-6)

@@ -31,6 +31,8 @@ __all__ = [
     "decision_threshold",
     "detection_limit",
     "interval",
+    "quantiles",
+    "unified_upper",
     "variance_slope",
 ]
 
@@ -211,6 +213,23 @@ def interval(
     return tuple(  # type: ignore[return-value]
         np.where(missing, np.nan, sigma0 * z + s * z * z / 4) for z in (low_z, high_z)
     )
+
+
+def quantiles() -> tuple[float, float]:
+    """Quantiles of the normal distribution for :data:`RISK` and for both sides of an interval."""
+    return _normal(RISK), _normal((1 - COVERAGE) / 2)
+
+
+def unified_upper() -> tuple[Array, Array]:
+    """Upper ends of the interval at zero slope, against the estimate, for compiled code.
+
+    Returns
+    -------
+    estimate, upper : ndarray, shape (n,)
+        Both in standard deviations; estimates evenly spaced.
+    """
+    grid, _, high = _unified_table()
+    return grid, high
 
 
 def _normal(risk: float) -> float:

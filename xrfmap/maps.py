@@ -241,27 +241,18 @@ def empty_planes(ny: int, nx: int) -> dict[str, npt.NDArray[Any]]:
 
 def pixel_values(result: FitResult, plan: MapDesign) -> dict[str, Single]:
     """Turn a fit into the per-pixel fields, in counts, each (pixels, lines)."""
+    from xrfmap._pixel_limits import pixel_limits
+
     n = len(plan.lines)
     amplitude = result.amplitude[:, :n]
-    variance = result.variance[:, :n]
-    null = result.null_variance[:, :n]
-    slope = limits.variance_slope(amplitude, variance, null)
-    feigned = (amplitude**2) @ (plan.leakage**2).T
-    total_null = null + feigned
-    # what neighbours feign is not skewed: only the counting part is
-    skewness = result.null_skewness[:, :n] * (null / total_null) ** 1.5
-    estimate = result.unbounded[:, :n]
-    _, high = limits.interval(estimate, total_null, slope)
-    values = {
-        "net_counts": np.maximum(estimate, 0.0),
-        "net_counts_err": np.sqrt(variance + feigned),
-        "net_counts_ul": high,
-        "decision_threshold": limits.decision_threshold(total_null, skewness),
-        "detection_limit": limits.detection_limit(
-            total_null, np.maximum(result.null_slope[:, :n], 1.0), skewness
-        ),
-    }
-    return {name: np.array(value, dtype=np.float32) for name, value in values.items()}
+    feigned = (amplitude**2) @ (plan.leakage**2).T.astype(np.float32)
+    out = np.empty((len(PIXEL_FIELDS), len(amplitude), n), np.float32)
+    parts = (result.variance, result.null_variance, result.null_skewness, result.null_slope)
+    pixel_limits(
+        result.unbounded[:, :n], amplitude, *(part[:, :n] for part in parts), feigned,
+        *limits.quantiles(), *limits.unified_upper(), out,
+    )  # fmt: skip
+    return dict(zip(PIXEL_FIELDS, out, strict=True))
 
 
 def map_frame(

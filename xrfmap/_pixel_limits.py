@@ -1,0 +1,60 @@
+"""Compiled form of the formulas of :mod:`xrfmap.limits` for all pixels and families of a block.
+
+The formulas, their sources and the tests of their statistics are there; a test keeps both
+forms equal. Written out here since every array that numpy makes on the way costs as much
+time as the arithmetic itself.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+NORMAL = {"error_model": "numpy", "cache": True}
+
+
+@njit(parallel=True, **NORMAL)
+def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, feigned,
+                 k, half, grid, upper, out):  # fmt: skip
+    """Fill ``out`` of shape (5, pixels, lines).
+
+    Rows: counts, error, upper limit, decision threshold, detection limit. `k` and `half`
+    are normal quantiles; `grid` and `upper` the table of the unified interval.
+    """
+    net, err, high, threshold, detectable = out
+    first, step = grid[0], grid[1] - grid[0]
+    last = len(grid) - 1
+    for p in prange(net.shape[0]):
+        for j in range(net.shape[1]):
+            x = np.float64(unbounded[p, j])
+            v0 = np.float64(null[p, j])
+            extra = np.float64(feigned[p, j])
+            total = v0 + extra
+            sigma = np.sqrt(total)
+            net[p, j] = max(x, 0.0)
+            err[p, j] = np.sqrt(variance[p, j] + extra)
+
+            slope = 1.0
+            if amplitude[p, j] > 1.0:
+                slope = max((np.float64(variance[p, j]) - v0) / amplitude[p, j], 1.0)
+            z = 2.0 * (np.sqrt(total + slope * x) - sigma) / slope if x > 0 else x / sigma
+            place = (z - first) / step
+            if z > grid[last]:
+                end = z + half
+            elif place > 0:
+                i = min(int(place), last - 1)
+                end = upper[i] + (place - i) * (upper[i + 1] - upper[i])
+            else:
+                end = upper[0] if place <= 0 else z  # the last: no number
+            high[p, j] = sigma * end + slope * end * end / 4
+
+            # what neighbours feign is not skewed: only the counting part is
+            share = v0 / total
+            skew = np.float64(skewness[p, j]) * share * np.sqrt(share)
+            above = (k + (k * k - 1) / 6 * skew) * sigma
+            threshold[p, j] = above
+            rise = max(np.float64(null_slope[p, j]), 1.0)
+            middle = k * k * rise / 2
+            detectable[p, j] = (
+                above + middle + np.sqrt(middle * middle + k * k * (total + rise * above))
+            )

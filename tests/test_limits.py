@@ -193,14 +193,14 @@ def test_compiled_limits_are_the_formulas():
     amplitude = np.maximum(rng.normal(0, 5, shape), 0) ** 3
     estimate = amplitude + rng.normal(0, 3, shape) * np.sqrt(null)
     variance = null + rng.uniform(0.8, 3, shape) * amplitude
-    feigned = rng.exponential(20, shape)
+    leakage = rng.exponential(1e-4, (shape[1], shape[1]))
+    feigned = amplitude**2 @ leakage
     skewness, rise = rng.uniform(0, 0.8, shape), rng.uniform(0.5, 4, shape)
     estimate[3, 2] = np.nan  # missing stays missing
-    single = [
-        a.astype(np.float32) for a in (estimate, amplitude, variance, null, skewness, rise, feigned)
-    ]
+    fit = (estimate, amplitude, variance, null, skewness, rise)
+    single = [a.astype(np.float32) for a in fit]
     out = np.empty((5, *shape), np.float32)
-    pixel_limits(*single, *quantiles(), *unified_upper(), out)
+    pixel_limits(*single, leakage, *quantiles(), *unified_upper(), out)
 
     total = null + feigned
     skew = skewness * (null / total) ** 1.5

@@ -14,21 +14,31 @@ NORMAL = {"error_model": "numpy", "cache": True}
 
 
 @njit(parallel=True, **NORMAL)
-def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, feigned,
+def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, leakage,
                  k, half, grid, upper, out):  # fmt: skip
     """Fill ``out`` of shape (5, pixels, lines).
 
-    Rows: counts, error, upper limit, decision threshold, detection limit. `k` and `half`
-    are normal quantiles; `grid` and `upper` the table of the unified interval.
+    Rows: counts, error, upper limit, decision threshold, detection limit. ``leakage[i, j]``:
+    variance that counts of family i feign in family j, per square of those counts. `k` and
+    `half` are normal quantiles; `grid` and `upper` the table of the unified interval.
+
+    The sum over neighbours is written out as well: the order in which a library multiplies
+    matrices depends on their size, and with it the last digit on how pixels are blocked.
     """
     net, err, high, threshold, detectable = out
     first, step = grid[0], grid[1] - grid[0]
     last = len(grid) - 1
+    lines = net.shape[1]
     for p in prange(net.shape[0]):
-        for j in range(net.shape[1]):
+        feigned = np.zeros(lines)
+        for i in range(lines):
+            square = np.float64(amplitude[p, i]) ** 2
+            for j in range(lines):
+                feigned[j] += square * leakage[i, j]
+        for j in range(lines):
             x = np.float64(unbounded[p, j])
             v0 = np.float64(null[p, j])
-            extra = np.float64(feigned[p, j])
+            extra = feigned[j]
             total = v0 + extra
             sigma = np.sqrt(total)
             net[p, j] = max(x, 0.0)

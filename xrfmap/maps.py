@@ -245,11 +245,11 @@ def pixel_values(result: FitResult, plan: MapDesign) -> dict[str, Single]:
 
     n = len(plan.lines)
     amplitude = result.amplitude[:, :n]
-    feigned = (amplitude**2) @ (plan.leakage**2).T.astype(np.float32)
+    leakage = np.ascontiguousarray((plan.leakage**2).T)
     out = np.empty((len(PIXEL_FIELDS), len(amplitude), n), np.float32)
     parts = (result.variance, result.null_variance, result.null_skewness, result.null_slope)
     pixel_limits(
-        result.unbounded[:, :n], amplitude, *(part[:, :n] for part in parts), feigned,
+        result.unbounded[:, :n], amplitude, *(part[:, :n] for part in parts), leakage,
         *limits.quantiles(), *limits.unified_upper(), out,
     )  # fmt: skip
     return dict(zip(PIXEL_FIELDS, out, strict=True))

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 __all__ = [
     "VERDICT_ORDER",
+    "AmountFinding",
     "AreaFinding",
     "Candidate",
     "Comparison",
@@ -141,6 +142,20 @@ class ThicknessInterval(Interval):
     material: str
 
 
+class AmountFinding(_Frozen):
+    """Amount of one element in one place, or why there is none."""
+
+    place: str  # area or point
+    element: str
+    value: float | None
+    low: float | None
+    high: float | None
+    unit: str  # "ug/cm2" or "mass fraction"
+    lines: list[str] = Field(default_factory=list)
+    refused: str = ""
+    note: str = ""
+
+
 class DepthFinding(_Frozen):
     """Whether an element lies at the surface of an area or under cover."""
 
@@ -230,6 +245,7 @@ class Findings(_Frozen):
     flags: list[Flag] = Field(default_factory=list)
     layers: list[LayerFinding] = Field(default_factory=list)
     depth: list[DepthFinding] = Field(default_factory=list)
+    amounts: list[AmountFinding] = Field(default_factory=list)
     stacks: list[StackFinding] = Field(default_factory=list)
     comparisons: list[Comparison] = Field(default_factory=list)
     overall: Verdict

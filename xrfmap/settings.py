@@ -28,6 +28,7 @@ from xrfmap.studycheck import check_links, explain, read_toml
 
 __all__ = [
     "ELEMENT_SYMBOLS",
+    "AmountEntry",
     "Area",
     "AreaSettings",
     "DepthEntry",
@@ -40,6 +41,7 @@ __all__ = [
     "MapSettings",
     "Period",
     "Point",
+    "ReferenceEntry",
     "RulesEntry",
     "ScanEntry",
     "StackEntry",
@@ -249,6 +251,39 @@ class RulesEntry(_Strict):
     file: FileName
 
 
+class ReferenceEntry(_Strict):
+    """What turns counts into amounts: a body of known composition, or the flux."""
+
+    file: FileName | None = None  # point spectrum of the body, same instrument and current
+    composition: dict[ElementSymbol, float] | None = None  # mass fractions that come to 1
+    thickness_um: float | None = Field(None, gt=0)  # thick where not given
+    density_g_cm3: float = Field(1.0, gt=0, le=25)  # counts for a body of given thickness only
+    live_time_s: float | None = Field(None, gt=0)
+    geometry_sr2: float | None = Field(None, gt=0)  # solid angles of beam and detector; flux known
+    error: float = Field(0.2, gt=0, le=2)  # of that flux, relative; computed tube output is rough
+
+    @model_validator(mode="after")
+    def _one_way(self) -> ReferenceEntry:
+        body = self.file is not None and self.composition is not None
+        if body == (self.geometry_sr2 is not None) or (self.file is None) != (
+            self.composition is None
+        ):
+            raise ValueError(
+                "file and composition of a reference, or else geometry_sr2 where the flux is known"
+            )
+        return self
+
+
+class AmountEntry(_Strict):
+    """Places whose amounts are asked for, and what is known of them."""
+
+    of: list[Name] = Field(min_length=1, max_length=2000)  # names of areas and points
+    body: Literal["thin", "thick"]  # one thin layer, or one thick homogeneous body
+    compounds: dict[ElementSymbol, Name] = {}  # thick: which material brings an element
+    binder: Name | None = None
+    binder_share: float = Field(0.0, ge=0, lt=1)  # of the mass
+
+
 class MapSettings(_Strict):
     """Choices for the maps."""
 
@@ -313,6 +348,8 @@ class Study(_Strict):
     evidence: list[Evidence] = Field(default=[], max_length=2000)
     image: list[Image] = Field(default=[], max_length=200)
     rules: RulesEntry | None = None
+    reference: ReferenceEntry | None = None
+    amount: list[AmountEntry] = Field(default=[], max_length=200)
     maps: MapSettings = MapSettings()
     areas: AreaSettings = AreaSettings()
     depth: DepthEntry = DepthEntry()

@@ -14,6 +14,7 @@ import xarray as xr
 
 from xrfmap.area_evidence import Measured, area_evidence
 from xrfmap.areas import area_mask, line_shares, outside_share, sum_areas
+from xrfmap.faults import fault_words
 from xrfmap.fit_many import findings_from, findings_to, fit_many
 from xrfmap.io.images import read_mask
 from xrfmap.io.results import read_maps, write_maps
@@ -21,6 +22,7 @@ from xrfmap.layer_questions import asked
 from xrfmap.outside import groups_outside
 from xrfmap.pigments import AreaEvidence
 from xrfmap.plain_dataset import dataset_from_json
+from xrfmap.residuals import residual_caution
 from xrfmap.settings import Area
 from xrfmap.stages import PointSpectrum, Run, Scanned, staged
 from xrfmap.workfolder import make_key
@@ -101,6 +103,9 @@ def map_scans(run: Run, scans: Sequence[Scanned]) -> None:
         scan.elements = findings_from(kept.value)
         scan.maps, scan.spectra = read_maps(path)
         scan.maps_file = path
+        fit = {} if scan.spectra is None else scan.spectra.attrs
+        for words in (*fault_words(scan.maps, scan.data), *residual_caution(fit)):
+            run.caution(f"{scan.name}: {words}")
 
 
 def _map(run: Run, scan: Scanned, path: Path) -> tuple[dict[str, Any], list[Path]]:
@@ -146,6 +151,8 @@ def fit_points(run: Run, points: Sequence[PointSpectrum]) -> None:
         point.layer_answers = fits[name]
         point.elements = findings_from(fits[name])
         point.table = dataset_from_json(fits[name]["table"])
+        for words in residual_caution(point.table.attrs):
+            run.caution(f"{point.name}: {words}")
 
 
 def _kept_fits(

@@ -29,6 +29,7 @@ from xrfmap.stages import (
     calibrate_inputs,
     read_inputs,
 )
+from xrfmap.stages_amounts import amounts_of_study
 from xrfmap.stages_depth import covered_layers, depth_of_study, map_cover, stacks_of_study
 from xrfmap.stages_fit import draw_areas, fit_points, map_scans, measure_areas, strong_outside
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
@@ -155,6 +156,7 @@ def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) 
         flags=list(result.flags),
         layers=layers,
         depth=depth,
+        amounts=amounts_of_study(run, scans, points),
         stacks=stacks_of_study(study, scans, points),
         overall=result.overall,
         open_questions=list(result.open_questions),
@@ -235,6 +237,8 @@ def _about(scan: Scanned) -> dict[str, Any]:
     about: dict[str, Any] = {"file": scan.entry.file, "shape": list(scan.data["counts"].shape)}
     if scan.maps is not None and "fit_ok" in scan.maps:
         about["pixels_left_out"] = int((~scan.maps["fit_ok"].astype(bool)).sum())
+    if scan.spectra is not None and "residuals" in scan.spectra.attrs:
+        about["sum_spectrum"] = str(scan.spectra.attrs["residuals"])
     return about
 
 

@@ -141,13 +141,20 @@ def candidate_scores(
     """
     ny, nx, _ = scan["counts"].shape
     designs, group = row_designs(found, pixels=ny * nx)
-    edges = designs[0].design.edges
-    columns = np.column_stack([merge(found.model.column(e), edges) for e in emitters])
-    filters = [_filters(columns, plan.design.matrix, plan.typical) for plan in designs]
+    filters = [
+        _filters(_columns(found, plan, emitters), plan.design.matrix, plan.typical)
+        for plan in designs
+    ]
     boxes = boxes_of(scan["counts"])
     work = _Score(designs, filters, group)
     for number, score in (runner or Here()).run(scan["counts"], boxes, work, as_it_is):
         yield *boxes[number], score
+
+
+def _columns(found: Found, plan: MapDesign, emitters: Sequence[Emitter]) -> Array:
+    """Shapes of the candidates on the bins and at the energy scale of a design."""
+    model = found.model if plan.scale is None else found.model.at(plan.scale)
+    return np.column_stack([merge(model.column(e), plan.design.edges) for e in emitters])
 
 
 @dataclass(frozen=True, eq=False)

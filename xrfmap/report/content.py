@@ -289,11 +289,27 @@ def source_table(findings: Findings) -> Table:
     return Table("sources", "Sources of dates and properties", columns, rows)
 
 
+def amount_table(findings: Findings) -> Table:
+    """Mass per area and mass fractions, and why some are refused."""
+    columns = (
+        Column("place", "Area or point"), Column("element", "Element"),
+        _number("amount", "Amount"), _number("low", "from"), _number("high", "to (95 %)"),
+        Column("unit", "Unit"), Column("lines", "Lines"), Column("note", "Remark"),
+    )  # fmt: skip
+    units = {"ug/cm2": "µg/cm²"}
+    rows = tuple(
+        (a.place, a.element, a.value, a.low, a.high, units.get(a.unit, a.unit),
+         ", ".join(a.lines), f"refused: {a.refused}" if a.refused else a.note)
+        for a in findings.amounts
+    )  # fmt: skip
+    return Table("amounts", "Amounts by fundamental parameters", columns, rows)
+
+
 def finding_tables(findings: Findings) -> dict[str, Table]:
     """All tables that rest on the findings, by name; empty ones as well."""
     makers = (
         element_table, area_table, candidate_table, flag_table, layer_table, depth_table,
-        stack_table, check_table, source_table,
+        stack_table, amount_table, check_table, source_table,
     )  # fmt: skip
     return {table.name: table for table in (maker(findings) for maker in makers)}
 

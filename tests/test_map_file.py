@@ -18,7 +18,7 @@ from painted import found_in, scan_of, simulated
 from xrfmap.errors import InputError
 from xrfmap.io import open_scan
 from xrfmap.io.block_store import BlockStore
-from xrfmap.io.nexus_write import write_nexus
+from xrfmap.io.netcdf import write_netcdf
 from xrfmap.io.results import read_maps, write_maps
 from xrfmap.map_file import map_to_file
 from xrfmap.maps import map_elements, summed_spectra
@@ -159,12 +159,11 @@ def test_work_that_failed_is_kept_and_an_empty_folder_is_not(tmp_path):
 
 
 def test_a_scan_that_vanishes_in_the_middle_is_told(tmp_path, found):
-    path = tmp_path / "scan.h5"
-    write_nexus(path, scan_of(simulated(KIND)))
-    scan = open_scan(path).assign_attrs(scan_of(simulated(KIND)).attrs)
+    path = write_netcdf(tmp_path / "scan.nc", scan_of(simulated(KIND)))
+    scan = open_scan(path)
     rows = scan.assign(counts=(scan["counts"].dims, scan["counts"].data.rechunk((4, 16, -1))))
     path.unlink()
-    with pytest.raises(InputError, match=r"scan\.h5: found no such file"):
+    with pytest.raises(InputError, match=r"scan\.nc: found no such file"):
         map_to_file(rows, found, tmp_path / "maps.nc", tmp_path / "work")
 
 

@@ -17,7 +17,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.findings import ElementFinding
-from xrfmap.io.safe import safe_path, sha256_of
+from xrfmap.io.safe import digest_of, safe_path
 from xrfmap.progress import Progress
 from xrfmap.scan import notes_of
 from xrfmap.settings import Point, ScanEntry, Study
@@ -25,6 +25,7 @@ from xrfmap.studycheck import file_stem
 from xrfmap.workfolder import WorkFolder, make_key
 
 if TYPE_CHECKING:
+    from xrfmap.blocks import Runner
     from xrfmap.identify import Found
 
 __all__ = [
@@ -49,6 +50,8 @@ class Run:
     fresh: bool = False
     workers: int = 1
     """Processes for fits of single spectra."""
+    runner: Runner | None = None
+    """Who works on the blocks of scans; this process by default."""
     progress: Progress = field(default_factory=Progress)
     inputs: dict[str, dict[str, Any]] = field(default_factory=dict)
     timings: list[dict[str, Any]] = field(default_factory=list)
@@ -74,7 +77,8 @@ class Run:
         """
         path = safe_path(self.folder, name, field_name)
         if name not in self.inputs:
-            self.inputs[name] = {"sha256": sha256_of(path), "bytes": path.stat().st_size}
+            digest, size = digest_of(path)
+            self.inputs[name] = {"sha256": digest, "bytes": size}
         return path
 
     def digest(self, name: str) -> str:

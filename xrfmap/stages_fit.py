@@ -17,7 +17,7 @@ from xrfmap.areas import area_mask, line_shares, outside_share, sum_areas
 from xrfmap.faults import fault_words
 from xrfmap.fit_many import findings_from, findings_to, fit_many
 from xrfmap.io.images import read_mask
-from xrfmap.io.results import read_maps, write_maps
+from xrfmap.io.results import read_maps
 from xrfmap.layer_questions import asked
 from xrfmap.outside import groups_outside
 from xrfmap.pigments import AreaEvidence
@@ -109,11 +109,11 @@ def map_scans(run: Run, scans: Sequence[Scanned]) -> None:
 
 
 def _map(run: Run, scan: Scanned, path: Path) -> tuple[dict[str, Any], list[Path]]:
-    from xrfmap.maps import map_elements, summed_spectra
+    from xrfmap.map_file import map_to_file
 
     found = found_on(run, scan)
-    maps = map_elements(scan.data, found, progress=run.progress.step)
-    write_maps(path, maps, summed_spectra(found))
+    work = path.with_suffix(".blocks")
+    map_to_file(scan.data, found, path, work, progress=run.progress.step, runner=run.runner)
     return findings_to(found.elements), [path]
 
 
@@ -123,7 +123,9 @@ def found_on(run: Run, scan: Scanned) -> Found:
 
     if scan.found is None:
         settings = run.study.maps
-        scan.found = find_elements(scan.data, settings.elements, energy_range=settings.energy_range)
+        scan.found = find_elements(
+            scan.data, settings.elements, energy_range=settings.energy_range, runner=run.runner
+        )
     return scan.found
 
 

@@ -22,6 +22,7 @@ __all__ = [
     "MAX_RANK",
     "MAX_TEXT_BYTES",
     "clean_text",
+    "digest_of",
     "read_head",
     "read_text",
     "require_file",
@@ -269,3 +270,36 @@ def sha256_of(path: Path) -> str:
             expected="a file that can be read to its end",
             remedy="check the permissions and the disk",
         ) from err
+
+
+def digest_of(path: Path) -> tuple[str, int]:
+    """SHA-256 and size of a file, or of a folder with all that lies in it.
+
+    Parameters
+    ----------
+    path : Path
+        File, or a folder such as a Zarr store.
+
+    Returns
+    -------
+    tuple
+        64 hexadecimal digits, and the bytes of all files together. That of a folder is the
+        SHA-256 of a text with a line ``NAME`` and a line ``SHA-256`` for each file below
+        it, in the order of their names; links are not followed.
+
+    Raises
+    ------
+    InputError
+        If a file cannot be read.
+    """
+    if not path.is_dir():
+        return sha256_of(path), path.stat().st_size
+    total, size = hashlib.sha256(), 0
+    for file in sorted(p for p in path.rglob("*") if p.is_file() and not p.is_symlink()):
+        if size_of := file.stat().st_size:  # an empty file holds nothing but its name
+            digest = sha256_of(file)
+        else:
+            digest = hashlib.sha256().hexdigest()
+        total.update(f"{file.relative_to(path).as_posix()}\n{digest}\n".encode())
+        size += size_of
+    return total.hexdigest(), size

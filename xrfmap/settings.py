@@ -31,6 +31,7 @@ __all__ = [
     "AmountEntry",
     "Area",
     "AreaSettings",
+    "CompareEntry",
     "DepthEntry",
     "Detector",
     "EnergyScaleByHand",
@@ -46,6 +47,7 @@ __all__ = [
     "ScanEntry",
     "StackEntry",
     "StackLayer",
+    "StitchEntry",
     "Study",
     "StudyObject",
     "load_study",
@@ -243,6 +245,9 @@ class Image(_Strict):
     control_points: list[tuple[float, float, float, float]] | None = Field(
         None, max_length=1000
     )  # px, py, x_mm, y_mm
+    scan: Name | None = None  # which scan it belongs to; every scan where not given
+    align: bool = True  # by the edges it shares with the maps, where there are no control points
+    tube_kv: float | None = Field(None, gt=5, le=450)  # of a radiograph, for its simulation
 
 
 class RulesEntry(_Strict):
@@ -308,6 +313,7 @@ class AreaSettings(_Strict):
 
     min_pixels: int = Field(1, ge=1)  # one pixel is a spectrum too; its limits say how poor
     outside_share: float = Field(0.02, ge=0, le=1)  # of an area's surface off the scan, then told
+    automatic: bool | Annotated[int, Field(ge=1, le=12)] = False  # or how many; none unless asked
 
 
 class DepthEntry(_Strict):
@@ -335,6 +341,21 @@ class StackEntry(_Strict):
     layers: list[StackLayer] = Field(min_length=1, max_length=20)
 
 
+class CompareEntry(_Strict):
+    """Two areas to be held against each other."""
+
+    areas: tuple[Name, Name]
+
+
+class StitchEntry(_Strict):
+    """Scans of one object that are put together; coordinates as in their `origin_mm`."""
+
+    name: Name = "whole"
+    scans: list[Name] | None = Field(None, min_length=2, max_length=200)  # all if not given
+    place: Literal["stage", "overlap"] = "overlap"  # what decides where each scan lies
+    stage_error_mm: float = Field(1.0, gt=0, le=100)  # a tripod set up anew; a rail does better
+
+
 class Study(_Strict):
     """Everything a study file may hold."""
 
@@ -352,6 +373,8 @@ class Study(_Strict):
     amount: list[AmountEntry] = Field(default=[], max_length=200)
     maps: MapSettings = MapSettings()
     areas: AreaSettings = AreaSettings()
+    compare: list[CompareEntry] = Field(default=[], max_length=200)
+    stitch: StitchEntry | None = None
     depth: DepthEntry = DepthEntry()
     stack: list[StackEntry] = Field(default=[], max_length=200)
 

@@ -6,6 +6,7 @@ but itself along.
 
 from __future__ import annotations
 
+import errno
 import os
 import queue
 import traceback
@@ -19,11 +20,17 @@ from pathlib import Path
 from typing import Any
 
 from xrfmap.errors import InputError, XrfmapError
+from xrfmap.io.results import write_error
 from xrfmap.progress import Progress
 
 __all__ = ["Outcome", "folders_for", "run_batch", "run_one"]
 
 CRASH = "crash.txt"
+OF_THE_DISK = {
+    errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EFBIG, errno.EIO,
+}  # fmt: skip
+"""What a disk that is full, read-only or broken says: no fault of the program."""
+
 POLL_S = 0.2  # how often the parent looks for news; faster is not seen
 
 
@@ -84,7 +91,13 @@ def folders_for(studies: Sequence[Path], out: Path) -> list[Path]:
 
 
 def run_one(
-    study: Path, folder: Path, fresh: bool, progress: Progress, workers: int = 1
+    study: Path,
+    folder: Path,
+    fresh: bool,
+    progress: Progress,
+    workers: int = 1,
+    cluster: str | None = None,
+    block_workers: int | None = None,
 ) -> Outcome:
     """Run a study and tell what became of it; no error leaves this function.
 
@@ -98,6 +111,8 @@ def run_one(
         Takes the news.
     workers : int
         Processes for fits of single spectra.
+    cluster, block_workers
+        Who fits the pixels of scans, see :func:`xrfmap.cluster.runner_for`.
 
     Returns
     -------
@@ -107,11 +122,19 @@ def run_one(
         ``crash.txt`` in the folder.
     """
     try:
+        from xrfmap.cluster import runner_for
         from xrfmap.study import run_study
 
-        findings = run_study(study, folder, fresh=fresh, progress=progress, workers=workers)
+        with runner_for(cluster, block_workers) as runner:
+            findings = run_study(
+                study, folder, fresh=fresh, progress=progress, workers=workers, runner=runner
+            )
     except XrfmapError as bad:
         return Outcome(str(study), str(folder), error=str(bad))
+    except OSError as bad:
+        if bad.errno not in OF_THE_DISK:
+            return Outcome(str(study), str(folder), error=_crash(bad, folder), crashed=True)
+        return Outcome(str(study), str(folder), error=str(write_error(folder, bad)))
     except Exception as bad:  # noqa: BLE001 - a crash of one study must not stop the others
         return Outcome(str(study), str(folder), error=_crash(bad, folder), crashed=True)
     finally:

@@ -14,7 +14,9 @@ from xrfmap.cli_common import (
     DONE,
     FAILED,
     AsJson,
+    ClusterAddress,
     Quiet,
+    Workers,
     guarded,
     print_json,
     tell_error,
@@ -65,6 +67,16 @@ def study(
     jobs: Annotated[
         int, typer.Option("--jobs", "-j", min=1, help="Studies at a time, where there are several.")
     ] = 1,
+    repeat: Annotated[
+        Path | None,
+        typer.Option(
+            "--repeat",
+            metavar="RUN.json",
+            help="Do the run of this record again, into DIR, and tell what comes out otherwise.",
+        ),
+    ] = None,
+    cluster: ClusterAddress = None,
+    workers: Workers = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> int:
@@ -73,16 +85,32 @@ def study(
     With several study files each gets a folder of its own below DIR, and
     DIR/index.html lists them all. The last line printed is the path of the report.
 
+    With --repeat the study is done afresh and held against an earlier run: inputs by
+    SHA-256, settings, findings, every number of the maps. Exit code 0: all the same.
+
     Example: `xrfmap study mill.toml --out results`
     """
     from xrfmap.batch import Outcome, run_one
 
+    if repeat is not None:
+        from xrfmap.cli_repeat import run_again
+
+        return run_again(files, out, repeat, cluster, workers, quiet=quiet, as_json=as_json)
     if len(files) > 1:
         from xrfmap.cli_batch import run_many
 
+        if cluster is not None or workers is not None:
+            raise typer.BadParameter("--cluster and --workers take one study at a time")
+
         return run_many(files, out, fresh=fresh, jobs=jobs, quiet=quiet, as_json=as_json)
     outcome: Outcome = run_one(
-        files[0], out, fresh, progress_for(sys.stderr, quiet), workers=os.cpu_count() or 1
+        files[0],
+        out,
+        fresh,
+        progress_for(sys.stderr, quiet),
+        workers=os.cpu_count() or 1,
+        cluster=cluster,
+        block_workers=workers,
     )
     if not outcome.done:
         tell_error(XrfmapError(outcome.error))
@@ -106,6 +134,14 @@ def _say_verdict(overall: str, flags: int) -> None:
 @guarded
 def describe(
     file: Annotated[Path, typer.Argument(help="Scan or point spectrum.", metavar="FILE")],
+    guess: Annotated[
+        bool,
+        typer.Option("--guess", help="Propose cards for a block of numbers without one."),
+    ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", help="Folder for the pictures of --guess."),
+    ] = None,
     as_json: AsJson = False,
 ) -> int:
     """Tell what a scan or spectrum holds, and what is wrong with it.
@@ -113,8 +149,16 @@ def describe(
     Shape, units, live time, count rate, energy scale, instrument, and problems
     in plain words. Reads the whole file once, block by block.
 
+    --guess is for a file of plain numbers whose layout nobody knows: it proposes up to
+    three readings, each as a card to be written beside the file and a picture (PNG) to
+    be compared with the painting.
+
     Example: `xrfmap describe front.h5`
     """
+    if guess:
+        from xrfmap.cli_guess import guess_files
+
+        return guess_files(file, out or Path(), as_json)
     from xrfmap.cli_text import description_lines
     from xrfmap.io.describe import describe as look_at
 

@@ -18,8 +18,10 @@ __all__ = [
     "FAILED",
     "INTERRUPTED",
     "AsJson",
+    "ClusterAddress",
     "Elements",
     "Quiet",
+    "Workers",
     "element_list",
     "guarded",
     "print_json",
@@ -34,6 +36,19 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another pro
 Elements = Annotated[
     str | None,
     typer.Option("--elements", "-e", help="Symbols with commas between: Pb,Sn,Fe."),
+]
+
+ClusterAddress = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Address of a Dask scheduler whose workers fit the pixels: tcp://HOST:8786.",
+    ),
+]
+Workers = Annotated[
+    int | None,
+    typer.Option("--workers", min=1, help="Processes on this machine that fit the pixels."),
 ]
 
 

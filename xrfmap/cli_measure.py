@@ -25,8 +25,10 @@ from xrfmap.cli_common import (
     DONE,
     FAILED,
     AsJson,
+    ClusterAddress,
     Elements,
     Quiet,
+    Workers,
     element_list,
     guarded,
     print_json,
@@ -132,6 +134,8 @@ def maps(
     tiff: Annotated[
         Path | None, typer.Option("--tiff", help="Folder for 32-bit images of the net counts.")
     ] = None,
+    cluster: ClusterAddress = None,
+    workers: Workers = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> int:
@@ -143,6 +147,7 @@ def maps(
 
     Example: `xrfmap maps front.h5 --out maps.nc`
     """
+    from xrfmap.cluster import runner_for
     from xrfmap.faults import fault_words
     from xrfmap.finding import find_elements
     from xrfmap.io import open_scan
@@ -153,15 +158,15 @@ def maps(
     from xrfmap.workfolder import unfinished
 
     progress = progress_for(sys.stderr, quiet)
-    with unfinished(out) as work:
+    with unfinished(out) as work, runner_for(cluster, workers) as runner:
         progress.begin("energy scale")
         data = scale_or_stated(open_scan(scan, None, _instrument(anode, tube_kv)))
         progress.end()
         progress.begin("elements")
-        found = find_elements(data, element_list(elements))
+        found = find_elements(data, element_list(elements), runner=runner)
         progress.end(", ".join(found.present))
         progress.begin("maps")
-        map_to_file(data, found, out, work, progress=progress.step)
+        map_to_file(data, found, out, work, progress=progress.step, runner=runner)
         result, spectra = read_maps(out)
         progress.end(f"{result.sizes['line']} line families")
     if tiff is not None:

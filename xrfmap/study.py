@@ -35,6 +35,7 @@ from xrfmap.stages_fit import draw_areas, fit_points, map_scans, measure_areas, 
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 
 if TYPE_CHECKING:
+    from xrfmap.blocks import Runner
     from xrfmap.chronology import Conclusion
     from xrfmap.pigments import AreaEvidence
     from xrfmap.report.photographs import Photograph
@@ -51,6 +52,7 @@ def run_study(
     fresh: bool = False,
     progress: Progress | None = None,
     workers: int = 1,
+    runner: Runner | None = None,
 ) -> Findings:
     """Do the whole job for one study file.
 
@@ -67,6 +69,9 @@ def run_study(
     workers : int
         Processes for the fits of points and areas; a script that asks for more than
         one must be guarded by ``if __name__ == "__main__"``.
+    runner : Runner, optional
+        Who fits the pixels of scans: this process by default, or a cluster, see
+        :func:`xrfmap.cluster.runner_for`.
 
     Returns
     -------
@@ -90,7 +95,7 @@ def run_study(
     store = WorkFolder(out)
     try:
         with store.locked():
-            run = Run(study, path.parent, store, fresh, workers, progress or Progress())
+            run = Run(study, path.parent, store, fresh, workers, runner, progress or Progress())
             run.inputs[path.name] = {"sha256": sha256_of(path), "bytes": path.stat().st_size}
             return _stages(run, path)
     finally:

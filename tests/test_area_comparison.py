@@ -96,7 +96,7 @@ def test_equal_paint_is_called_different_once_in_twenty_at_most(sigma):
     ],
 )
 def test_the_risk_is_near_its_nominal_level(sigma, how):
-    trials = 1200
+    trials = 500
     pairs, singles = alarms(trials, sigma, seed=17, **how)
     assert pairs <= upper(0.05, trials)
     # a test that never gives alarm would pass the line above: 2 % of single rows must
@@ -107,7 +107,7 @@ def test_the_risk_is_near_its_nominal_level(sigma, how):
 def test_coarse_texture_costs_less_than_twice_the_risk():
     # patches of a tenth of the area's side: about ten independent ones in each area.
     # Counting errors alone would call nearly every such pair different.
-    trials = 800
+    trials = 400
     pairs, singles = alarms(trials, 0.1 * SIDE, seed=23)
     assert max(pairs, singles) <= 2 * 0.05
 

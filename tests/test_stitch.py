@@ -116,13 +116,14 @@ def test_pieces_of_one_map_give_it_back_to_the_last_bit():
     for name in ("net_counts_ul", "decision_threshold", "detection_limit"):
         maps[name] = maps["net_counts"] + 1
     maps["total_counts"] = maps["net_counts"].sum("line").astype(np.float64)
+    maps["pixel_state"] = (("y", "x"), np.arange(256, dtype=np.uint8).reshape(16, 16) % 6)
     maps = maps.assign_coords(energy=("energy", np.arange(64.0)))  # no part of the pixels
     pieces = {
         f"{r}{c}": maps.isel(y=slice(r, r + 10), x=slice(c, c + 10)) for r in (0, 6) for c in (0, 6)
     }
     whole = stitch(pieces, place="stage").maps
     for name in ("net_counts", "net_counts_err", "net_counts_ul", "decision_threshold",
-                 "live_time", "total_counts", "fit_ok"):  # fmt: skip
+                 "live_time", "total_counts", "fit_ok", "pixel_state"):  # fmt: skip
         assert np.array_equal(whole[name].values, maps[name].values), name
         assert whole[name].dtype == maps[name].dtype
     assert np.allclose(whole["x"].values, maps["x"].values)

@@ -7,7 +7,7 @@ each other and would pass for more independent observations than they are.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,7 @@ from xrfmap.io.lazy import iter_blocks
 
 if TYPE_CHECKING:
     from xrfmap.identify import Found
+    from xrfmap.map_design import MapDesign
 
 __all__ = ["BLOCKS", "AreaBlocks", "blocks_from_maps", "blocks_from_scan", "cut", "label_sums"]
 
@@ -203,26 +204,50 @@ def blocks_from_scan(
     Sums and not maps, since map values are cut at zero and so too large on average where
     an element is faint.
     """
-    from xrfmap.fit import fit_counts
-    from xrfmap.map_design import MapDesign
+    from xrfmap.map_design import row_designs
 
-    pixels = scan.sizes["y"] * scan.sizes["x"]
-    plan = MapDesign.of(found, pixels=pixels)
-    lines = len(plan.lines)
+    designs, group = row_designs(found, pixels=scan.sizes["y"] * scan.sizes["x"])
     made = {}
     for name, mask in masks.items():
         if int(mask.sum()) < FEWEST_PIXELS:
             continue
         labels = cut(mask)
-        sums = label_sums(scan, labels, BLOCKS)
-        result = fit_counts(sums, plan.design, plan.typical * int(mask.sum()) / BLOCKS)
+        # where the gain drifted, each block is fitted in as many parts as its rows have scales
+        parts = np.where(labels >= 0, labels * len(designs) + _group_of_rows(group, labels), -1)
+        sums = label_sums(scan, parts, BLOCKS * len(designs))
+        pixels = np.bincount(parts[parts >= 0], minlength=len(sums))
+        net, variance = _fitted(sums, pixels, designs)
         exposure, unit = _exposures(scan, labels, BLOCKS)
-        net = np.where(result.converged[:, None], result.unbounded[:, :lines], np.nan)
         made[name] = AreaBlocks(
-            name, plan.lines, net, np.asarray(result.variance[:, :lines]), exposure, unit,
-            _touching(labels), int(mask.sum()), plan.leakage,
+            name, designs[0].lines, net, variance, exposure, unit, _touching(labels),
+            int(mask.sum()), designs[0].leakage,
         )  # fmt: skip
     return made
+
+
+def _group_of_rows(group: npt.NDArray[np.intp] | None, labels: Labels) -> Labels:
+    if group is None:
+        return np.zeros((len(labels), 1), dtype=np.int64)
+    return np.asarray(group, dtype=np.int64)[:, None]
+
+
+def _fitted(sums: Array, pixels: Labels, designs: Sequence[MapDesign]) -> tuple[Array, Array]:
+    """Net counts of the blocks and their variance, each part fitted by its own design."""
+    from xrfmap.fit import fit_counts
+
+    lines = len(designs[0].lines)
+    net, variance = np.zeros((2, BLOCKS, lines))
+    for number, plan in enumerate(designs):
+        mine = np.arange(BLOCKS) * len(designs) + number
+        held = np.flatnonzero(pixels[mine] > 0)
+        if not held.size:
+            continue
+        typical = plan.typical * float(pixels[mine][held].mean())
+        result = fit_counts(sums[mine[held]], plan.design, typical)
+        found = np.where(result.converged[:, None], result.unbounded[:, :lines], np.nan)
+        net[held] += found
+        variance[held] += result.variance[:, :lines]
+    return net, variance
 
 
 def blocks_from_maps(maps: xr.Dataset, masks: Mapping[str, Mask]) -> dict[str, AreaBlocks]:

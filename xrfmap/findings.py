@@ -14,6 +14,7 @@ __all__ = [
     "VERDICT_ORDER",
     "AmountFinding",
     "AreaFinding",
+    "AutomaticArea",
     "Candidate",
     "Comparison",
     "DepthFinding",
@@ -100,6 +101,16 @@ class AreaFinding(_Frozen):
     origin: Literal["scan", "point", "typed in"] = "scan"
     not_before: int | None = None  # the elements allow no earlier year, whatever the period
     not_before_because: str = ""
+
+
+class AutomaticArea(AreaFinding):
+    """A group of like pixels, made by the program: no layer, no claim, no flag."""
+
+    scan: str
+    number: int  # as in the picture and in automatic_areas.nc, from 1
+    pixels: int
+    share_of_scan: float
+    in_drawn_areas: dict[str, float] = Field(default_factory=dict)  # share of its pixels
 
 
 class Flag(_Frozen):
@@ -248,6 +259,7 @@ class Findings(_Frozen):
     amounts: list[AmountFinding] = Field(default_factory=list)
     stacks: list[StackFinding] = Field(default_factory=list)
     comparisons: list[Comparison] = Field(default_factory=list)
+    automatic_areas: list[AutomaticArea] = Field(default_factory=list)
     overall: Verdict
     open_questions: list[str] = Field(default_factory=list)
     remarks: list[str] = Field(default_factory=list)  # decline dates and the like

@@ -162,6 +162,8 @@ class Scanned(Measurement):
     cover: xr.Dataset | None = None
     """Maps of what lies above the elements, once they are made."""
     cover_file: Path | None = None
+    groups_file: Path | None = None
+    """Numbers of the automatic areas, once they are made."""
 
 
 @dataclass

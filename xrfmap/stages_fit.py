@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 __all__ = [
     "REST",
     "draw_areas",
+    "fit_masks",
     "fit_points",
     "found_on",
     "map_scans",
@@ -272,10 +273,53 @@ def _outside(scan: Scanned) -> Mask:
 def _fit_areas(
     run: Run, scan: Scanned, number: int, masks: Mapping[str, Mask]
 ) -> dict[str, Measured]:
+    drawn = [name for name in masks if name in scan.masks]  # the rest is many paints in one
+    questions = {name: asked(run.study, area=name) for name in drawn}
+    answers: dict[str, dict[str, Any]] = {}
+    found = fit_masks(
+        run, scan, f"area-{number}", masks, f"areas of {scan.name}", questions, answers
+    )
+    scan.layer_answers = {name: answers[name] for name in drawn}
+    return found
+
+
+def fit_masks(
+    run: Run,
+    scan: Scanned,
+    kind: str,
+    masks: Mapping[str, Mask],
+    label: str,
+    questions: Mapping[str, Mapping[str, Any]] | None = None,
+    answers: dict[str, dict[str, Any]] | None = None,
+) -> dict[str, Measured]:
+    """Sum and fit the spectra of some pixels of a scan, each fit kept.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    scan : Scanned
+        With maps.
+    kind : str
+        Beginning of the names of the kept fits; older ones of the kind are forgotten.
+    masks : mapping of str to ndarray of bool, shape (y, x)
+        Pixels by name.
+    label : str
+        For the person who waits.
+    questions : mapping, optional
+        What is asked about layers, by name.
+    answers : dict, optional
+        Gets everything that each fit says, by name.
+
+    Returns
+    -------
+    dict
+        Measurements in the order of `masks`.
+    """
     if scan.maps is None:
         raise RuntimeError("areas are measured after the maps are made")
     # named by their pixels, so that one more area leaves the fits of the others alone
-    names = {name: f"area-{number}-{_digest(mask)}" for name, mask in masks.items()}
+    names = {name: f"{kind}-{_digest(mask)}" for name, mask in masks.items()}
     sums = sum_areas(scan.data, masks)
     wanted = {
         names[name]: (
@@ -284,16 +328,16 @@ def _fit_areas(
         )
         for index, name in enumerate(masks)
     }
-    drawn = [name for name in masks if name in scan.masks]  # the rest is many paints in one
     fits = _kept_fits(
         run,
         wanted,
-        f"areas of {scan.name}",
+        label,
         like=lambda: found_on(run, scan),
-        questions={names[name]: asked(run.study, area=name) for name in drawn},
+        questions={names[name]: asks for name, asks in (questions or {}).items()},
     )
-    scan.layer_answers = {name: fits[names[name]] for name in drawn}
-    run.store.forget(f"area-{number}-", except_for=wanted)
+    if answers is not None:
+        answers |= {name: fits[names[name]] for name in masks}
+    run.store.forget(f"{kind}-", except_for=wanted)
     return {
         name: Measured(
             scan.name,

@@ -21,6 +21,7 @@ import xarray as xr
 from scipy.ndimage import distance_transform_cdt
 
 from xrfmap.errors import InputError
+from xrfmap.faults import EMPTY
 from xrfmap.scan import SCALE_ATTRS
 from xrfmap.stitch_place import Overlap, Place, find_places, grid_start, grid_step
 
@@ -31,7 +32,7 @@ Owner = npt.NDArray[np.int16]
 DRIFT_PIXELS = 0.3
 """Pixels by which two grids may part over a whole scan and still count as one pixel size."""
 
-EMPTY = 6.0
+SPARSE = 6.0
 """Times the pixels of all scans that the whole may have; more is a slip in a coordinate."""
 
 
@@ -159,7 +160,7 @@ def _corners(
     sizes = np.array([[t.sizes["y"], t.sizes["x"]] for t in tiles.values()])
     height, width = (int(n) for n in (corners + sizes).max(axis=0))
     held = int(sizes.prod(axis=1).sum())
-    if height * width > EMPTY * held:
+    if height * width > SPARSE * held:
         raise InputError(
             ", ".join(tiles), "positions",
             found=f"scans so far apart that {1 - held / (height * width):.0%} would be empty",
@@ -221,11 +222,18 @@ def _padded(part: xr.DataArray, corner: Sequence[int], shape: Sequence[int]) -> 
         axis: (corner[i], shape[i] - corner[i] - part.sizes[axis])
         for i, axis in enumerate(("y", "x"))
     }
-    return part.pad(width, constant_values=False if part.dtype == bool else np.nan)
+    return part.pad(width, constant_values=_blank(part))
+
+
+def _blank(part: xr.DataArray) -> Any:
+    """Value where no scan is: NaN, False, or the state of a pixel without counts."""
+    if part.dtype.kind == "f":
+        return np.nan
+    return False if part.dtype.kind == "b" else part.dtype.type(EMPTY)
 
 
 def _nothing(like: xr.DataArray) -> xr.DataArray:
-    return xr.zeros_like(like) if like.dtype == bool else xr.full_like(like, np.nan)
+    return xr.full_like(like, _blank(like))
 
 
 def _common_variables(tiles: Sequence[xr.Dataset]) -> list[str]:

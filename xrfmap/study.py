@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import xarray as xr
 
 from xrfmap.findings import ElementFinding, Findings
-from xrfmap.io.results import file_stem, write_json, write_tiffs
+from xrfmap.io.results import file_stem, write_json, write_maps, write_tiffs
 from xrfmap.io.safe import sha256_of
 from xrfmap.lineshape import EnergyScale
 from xrfmap.progress import Progress
@@ -30,6 +30,7 @@ from xrfmap.stages import (
     read_inputs,
 )
 from xrfmap.stages_amounts import amounts_of_study
+from xrfmap.stages_areas import automatic_areas, compared_areas, group_pixels, stitched_scans
 from xrfmap.stages_depth import covered_layers, depth_of_study, map_cover, stacks_of_study
 from xrfmap.stages_fit import draw_areas, fit_points, map_scans, measure_areas, strong_outside
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from xrfmap.chronology import Conclusion
     from xrfmap.pigments import AreaEvidence
     from xrfmap.report.photographs import Photograph
+    from xrfmap.stitch import Stitched
 
 __all__ = ["run_study"]
 
@@ -110,6 +112,8 @@ def _stages(run: Run, path: Path) -> Findings:
     draw_areas(run, scans)
     calibrate_inputs(run, scans, points)
     map_scans(run, scans)
+    group_pixels(run, scans)
+    whole = stitched_scans(run, scans)
     fit_points(run, points)
     findings = _judge(run, scans, points)
     parts = {
@@ -121,7 +125,7 @@ def _stages(run: Run, path: Path) -> Findings:
     key = make_key("report", parts)
     if run.fresh or run.store.kept("report", key) is None:
         record = _record(run, path, scans)
-        _publish(run, key, findings, scans, points, record, started)
+        _publish(run, key, findings, scans, points, record, started, whole)
     else:
         run.progress.begin("report")
         run.progress.end("kept from an earlier run")
@@ -147,6 +151,8 @@ def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) 
         ignore=_of_the_instrument(measured),
     )
     result = ask([*areas, *_suspect(ask, strong_outside(run, scans))])
+    instrument, of_it = ask.keywords["instrument"], ask.keywords["ignore"]
+    groups = automatic_areas(run, scans, rules, instrument, of_it)
     run.progress.end(f"{len(result.flags)} flags, overall {result.overall}")
     run.timed("pigments and dates", start)
     map_cover(run, scans)
@@ -163,6 +169,8 @@ def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) 
         depth=depth,
         amounts=amounts_of_study(run, scans, points),
         stacks=stacks_of_study(study, scans, points),
+        comparisons=compared_areas(run, scans),
+        automatic_areas=groups,
         overall=result.overall,
         open_questions=list(result.open_questions),
         remarks=[*result.remarks, *below],
@@ -255,6 +263,7 @@ def _publish(
     points: Sequence[PointSpectrum],
     record: Mapping[str, Any],
     started: float,
+    whole: Stitched | None,
 ) -> None:
     """Write all results beside the old ones, then move them in, the page last."""
     from xrfmap.report import write_report
@@ -269,7 +278,7 @@ def _publish(
             new,
             run.study,
             findings,
-            {s.name: s.maps for s in scans if s.maps is not None},
+            _whole_maps(new, run, whole) | {s.name: s.maps for s in scans if s.maps is not None},
             {s.name: s.spectra for s in scans if s.spectra is not None},
             fitted,
             dict(record),
@@ -303,6 +312,16 @@ def _photographs(run: Run, scans: Sequence[Scanned]) -> dict[str, dict[str, Phot
     return {s.name: lay_over_scan(pictures, s.maps, size) for s in scans if s.maps is not None}
 
 
+def _whole_maps(new: Path, run: Run, whole: Stitched | None) -> dict[str, xr.Dataset]:
+    """Write stitched maps as a file and as images; they stand first in the report."""
+    if whole is None or run.study.stitch is None:
+        return {}
+    name = run.study.stitch.name
+    write_maps(new / f"stitched-{file_stem(name)}.nc", whole.maps)
+    write_tiffs(new / f"stitched-{file_stem(name)}", whole.maps)
+    return {name: whole.maps}
+
+
 def _place_maps(new: Path, scan: Scanned, number: int) -> None:
     """Link or copy the kept maps of a scan, and write them as images."""
     if scan.maps is None or scan.maps_file is None:
@@ -311,6 +330,8 @@ def _place_maps(new: Path, scan: Scanned, number: int) -> None:
     _link(scan.maps_file, new / f"maps{suffix}.nc")
     if scan.cover_file is not None:
         _link(scan.cover_file, new / f"cover{suffix}.nc")
+    if scan.groups_file is not None:
+        _link(scan.groups_file, new / f"automatic_areas{suffix}.nc")
     write_tiffs(new / f"maps{suffix}", scan.maps)
 
 

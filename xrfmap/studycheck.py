@@ -253,6 +253,8 @@ def check_links(study: Study, where: str) -> None:
     _no_twins(study, where)
     _layers_known(study, where)
     _points_and_areas(study, where)
+    _pairs_drawn(study, where)
+    _stitched_known(study, where)
     _stacks_placed(study, where)
     if not (study.scan or study.point or study.area):
         raise InputError(
@@ -358,6 +360,49 @@ def _stacks_placed(study: Study, where: str) -> None:
         ((key, name),) = named.items()
         if name not in known[key]:
             raise _unknown(where, f"{field}.{key}", name, known[key], f"[[{key}]]")
+
+
+def _pairs_drawn(study: Study, where: str) -> None:
+    drawn = [a.name for a in study.area if a.polygon_mm is not None or a.mask is not None]
+    for number, pair in enumerate(study.compare, 1):
+        field = f"compare[{number}].areas"
+        for name in pair.areas:
+            if name not in drawn:
+                raise _unknown(where, field, name, drawn, "[[area]] drawn on a scan")
+        if pair.areas[0] == pair.areas[1]:
+            raise InputError(
+                where,
+                field,
+                found=f'"{pair.areas[0]}" twice',
+                expected="two areas",
+                remedy="name another one",
+            )
+
+
+def _stitched_known(study: Study, where: str) -> None:
+    if study.stitch is None:
+        return
+    scans = [entry.name or file_stem(entry.file) for entry in study.scan]
+    for name in study.stitch.scans or ():
+        if name not in scans:
+            raise _unknown(where, "stitch.scans", name, scans, "[[scan]]")
+    chosen = study.stitch.scans or scans
+    if len(set(chosen)) < 2 or len(set(chosen)) < len(chosen):
+        raise InputError(
+            where,
+            "stitch.scans",
+            found=", ".join(chosen) or "no scan",
+            expected="two or more scans, each once",
+            remedy="add the other [[scan]] entries, or remove [stitch]",
+        )
+    if study.stitch.name in scans:
+        raise InputError(
+            where,
+            "stitch.name",
+            found=f'"{study.stitch.name}", the name of a scan',
+            expected="a name of its own",
+            remedy="rename one of them",
+        )
 
 
 def _amounts_named(

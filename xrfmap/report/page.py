@@ -13,7 +13,7 @@ import xarray as xr
 
 from xrfmap import __version__
 from xrfmap.findings import VERDICT_ORDER, AreaFinding, ElementAmount, Findings, Flag
-from xrfmap.report import content, digest, pixels, record, style, words
+from xrfmap.report import content, digest, grouping, pixels, record, style, words
 from xrfmap.report.parts import Parts
 from xrfmap.report.scanview import frontispiece, scan_context
 from xrfmap.report.tables import Table
@@ -178,6 +178,8 @@ def _contents(context: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("spectra", "Spectra", context["spectra"]),
         ("elements", "Elements", findings.elements),
         ("areas", "Areas", findings.areas),
+        ("comparisons", "Areas against each other", findings.comparisons),
+        ("automatic", "Automatic areas", context["group_pictures"]),
         ("materials", "Materials and period", True),
         ("checks", "Next checks", True),
         ("dates", "Layers and dates", context["strata"] or len(context["date_rows"]) > 1),
@@ -225,6 +227,10 @@ def render_page(parts: Parts) -> str:
         "finished": _finished(parts.run),
         "palette_note": PALETTE_NOTE,
         "cover": parts.cover,
+        "group_pictures": [scan.groups for scan in parts.scans if scan.groups is not None],
+        "group_table": grouping.group_table(parts.findings),
+        "group_note": grouping.GROUP_NOTE,
+        "comparison_tables": grouping.comparison_tables(parts.findings),
         **_findings_context(parts, tables),
         **_dates_context(parts),
     }

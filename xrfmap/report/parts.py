@@ -37,6 +37,8 @@ class ScanPart:
     atlas: Atlas
     photographs: Mapping[str, Photograph]
     scatters: Sequence[Chart] = ()
+    seams: Chart | None = None
+    groups: Chart | None = None
 
 
 @dataclass(frozen=True)

@@ -118,6 +118,7 @@ def scan_context(scan: ScanPart, index: int, parts: Parts) -> dict[str, Any]:
             for name, picture in scan.photographs.items()
         ],
         "scatters": scan.scatters,
+        "seams": scan.seams,
         "lines_table": content.line_table(scan.maps, scan.name if index else ""),
         "facts": _scan_facts(scan, len(parts.scans) > 1),
     }

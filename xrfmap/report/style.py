@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ACCENT",
+    "AREA_INKS",
+    "AREA_MARKS",
     "COMPOSITE_INKS",
     "INK",
     "MASK",
@@ -61,6 +63,13 @@ COMPOSITE_INKS = ("#f4711c", "#2e8a8a", "#7e41c1")
 _COMPONENT_INKS = (
     "#005a8c", "#a84300", "#00694c", "#8a3f6e", "#8a6500", "#3b3b98", "#7d1d1d", "#3f6212",
 )  # fmt: skip
+# Okabe and Ito 2008 (from memory), then four that differ from them in lightness; beyond a few
+# areas marks or numbers must carry the meaning.
+AREA_INKS = (
+    "#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#d55e00", "#f0e442", "#000000",
+    "#8c8c8c", "#5b2c83", "#7a4b16", "#c3d9c0",
+)  # fmt: skip
+AREA_MARKS = ("o", "s", "^", "D", "v", "P", "X", "*")
 _COMPONENT_DASHES = ((), (5, 2), (1.5, 1.5), (7, 2, 1.5, 2))
 _LEVELS = 254
 

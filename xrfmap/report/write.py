@@ -14,7 +14,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.findings import Findings
-from xrfmap.report import choices, content, fields, figures, pixels, record, style
+from xrfmap.report import choices, content, fields, figures, grouping, pixels, record, style
 from xrfmap.report.cover import block_words, cover_rows, cover_words, told_elements
 from xrfmap.report.figures.diagrams import date_bars
 from xrfmap.report.figures.maps import QUALITY
@@ -104,11 +104,39 @@ def _derived_figures(folder: _Folder, maps: xr.Dataset, scan: str) -> None:
         folder.text(name, _grid_csv(fields.ratio(maps, top, bottom), maps))
 
 
-def _scatters(folder: _Folder, maps: xr.Dataset, scan: str) -> list[Chart]:
+def _wholes(folder: _Folder, maps: xr.Dataset, scan: str) -> tuple[Chart | None, Chart | None]:
+    """Pictures of the seams of stitched scans and of the automatic areas, where there are any."""
+    seams = groups = None
+    if "tile" in maps:
+        ax = figures.seam_map(maps)
+        folder.figure(folder.name(f"{scan} seams"), ax)
+        words = (
+            "White lines: seams. Every pixel comes from one scan, moved by less than half a pixel; "
+            "where scans overlap, from the one in which it lies further from the edge. Nothing "
+            "was scaled or smoothed."
+        )
+        seams = _chart(ax, "Scans put together", words, alt="Map with the seams of the scans.")
+    if "automatic_area" in maps and bool((maps["automatic_area"] > 0).any()):
+        ax = figures.group_map(maps)
+        folder.figure(folder.name(f"{scan} automatic areas"), ax)
+        told = maps["automatic_area"].attrs
+        families = f" They part most in {told['families']}." if told.get("families") else ""
+        count = int(maps["automatic_area"].max())
+        groups = _chart(
+            ax, f"Automatic areas of {scan}" if scan else "Automatic areas",
+            f"{told.get('because', '')}{families}",
+            alt=f"Map of {count} automatic areas with their numbers; sizes are in the table.",
+        )  # fmt: skip
+    return seams, groups
+
+
+def _scatters(
+    folder: _Folder, maps: xr.Dataset, scan: str, areas: Mapping[str, npt.NDArray[np.bool_]]
+) -> list[Chart]:
     charts = []
     kinds = ("The two elements whose maps go together most", "The two that part most")
     for pair, why in zip(choices.scatter_pairs(maps), kinds, strict=False):
-        ax = figures.element_scatter(maps, *pair)
+        ax = figures.element_scatter(maps, *pair, areas=areas)
         name = folder.name(f"{scan} scatter {pair[0]} {pair[1]}")
         folder.figure(name, ax)
         one, two = (fields.field(maps, line) for line in pair)
@@ -129,10 +157,10 @@ def _png(ax: Axes, dpi: int) -> bytes:
     return buffer.getvalue()
 
 
-def _chart(ax: Axes, title: str, words: str, dpi: int = 150) -> Chart:
+def _chart(ax: Axes, title: str, words: str, dpi: int = 150, alt: str = "") -> Chart:
     box = ax.figure.bbox
     scale = dpi / float(ax.figure.dpi)
-    alt = f"Scatter plot of {title}, one point a pixel."
+    alt = alt or f"Scatter plot of {title}, one point a pixel."
     return Chart(title, pixels.data_uri(_png(ax, dpi)), alt, words, round(box.width * scale),
                  round(box.height * scale))  # fmt: skip
 
@@ -256,12 +284,14 @@ def _scan_parts(
         label = name if len(maps) > 1 else ""
         _map_figures(folder, held, study, label)
         _derived_figures(folder, held, label)
-        scatters = _scatters(folder, held, label)
+        areas = grouping.masks_to_colour(held, study, name, len(study.scan) > 1)
+        scatters = _scatters(folder, held, label, areas)
+        seams, groups = _wholes(folder, held, label)
         _write_tables(folder, [content.line_table(held, label if parts else "")])
         atlas = build_atlas(held, BUDGET // len(maps), taken)
         taken += [p.ident for p in (*atlas.elements, *atlas.derived, *atlas.quality)]
         pictures = photographs.get(name, {})
-        parts.append(ScanPart(name, held, atlas, pictures, scatters))
+        parts.append(ScanPart(name, held, atlas, pictures, scatters, seams, groups))
     return parts
 
 
@@ -325,7 +355,8 @@ def write_report(
     folder = _Folder(out)
     _write_tables(
         folder,
-        [*content.finding_tables(findings).values(), content.point_table(points),
+        [*content.finding_tables(findings).values(), grouping.group_table(findings),
+         grouping.comparison_table(findings), content.point_table(points),
          record.calibration_table(findings)],
     )  # fmt: skip
     tell("figures of maps")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +11,7 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.report import fields, style
+from xrfmap.report.figures import furniture
 from xrfmap.report.marks import Mark, legible, line_marks, spread
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["element_scatter", "fitted_spectrum", "mark_weight", "shown_range"]
 
 Array = npt.NDArray[np.float64]
+_PER_AREA = 600  # points drawn of one area; more would hide the others
 _FEW = 4000  # more points than this are shown as a density
 
 
@@ -194,7 +196,14 @@ def _height(energy: Array, measured: Array, at: float) -> float:
 
 
 @style.house_style
-def element_scatter(maps: xr.Dataset, line_x: str, line_y: str, *, ax: Axes | None = None) -> Axes:
+def element_scatter(
+    maps: xr.Dataset,
+    line_x: str,
+    line_y: str,
+    *,
+    areas: Mapping[str, npt.NDArray[np.bool_]] | None = None,
+    ax: Axes | None = None,
+) -> Axes:
     """Two families against each other, one point a pixel.
 
     Parameters
@@ -203,6 +212,9 @@ def element_scatter(maps: xr.Dataset, line_x: str, line_y: str, *, ax: Axes | No
         Element maps.
     line_x, line_y : str
         Labels of the families.
+    areas : mapping of str to ndarray of bool, shape (y, x), optional
+        Pixels of up to eight areas, in the order of the Dataset; each gets a colour and a
+        mark of its own, and a legend names them.
     ax : Axes, optional
         Where to draw.
 
@@ -216,12 +228,15 @@ def element_scatter(maps: xr.Dataset, line_x: str, line_y: str, *, ax: Axes | No
     good = ~(one.bad | two.bad)
     x, y = one.values[good], two.values[good]
     if ax is None:
-        figure = style.new_figure(4.9, 4.5)
-        ax = figure.add_axes((0.15, 0.17, 0.66, 0.72))
+        foot = 0.24 * -(-len(areas) // 2) if areas else 0.0  # a line of the legend [in]
+        tall = 4.5 + foot
+        figure = style.new_figure(4.9, tall)
+        ax = figure.add_axes((0.15, (0.765 + foot) / tall, 0.66, 3.24 / tall))
     if x.size > _FEW:
         _density(ax, x, y)
     else:
         ax.plot(x, y, ".", markersize=2.5, color=style.ACCENT, alpha=0.5, markeredgewidth=0)
+    _mark_areas(ax, maps, areas or {}, one, two)
     for line, draw in ((line_x, ax.axvline), (line_y, ax.axhline)):
         draw(fields.limits(maps, line).threshold, color=style.MUTED, lw=0.8, dashes=(4, 3))
     ax.set_xlabel(f"{line_x}, net counts [{one.unit}]")
@@ -235,6 +250,32 @@ def element_scatter(maps: xr.Dataset, line_x: str, line_y: str, *, ax: Axes | No
         fontsize=8.2, color=style.MUTED, va="top",
     )  # fmt: skip
     return ax
+
+
+def _mark_areas(
+    ax: Axes,
+    maps: xr.Dataset,
+    areas: Mapping[str, npt.NDArray[np.bool_]],
+    one: fields.Field,
+    two: fields.Field,
+) -> None:
+    """Points of areas over the others, with a mark and a colour each."""
+    marks = zip(style.AREA_INKS, style.AREA_MARKS, strict=False)
+    for (name, mask), (ink, mark) in zip(areas.items(), marks, strict=False):
+        held = xr.DataArray(mask, dims=("y", "x"), coords={"y": maps["y"], "x": maps["x"]})
+        inside = (fields.upright(held) > 0.5) & ~(one.bad | two.bad)
+        places = np.flatnonzero(inside)
+        shown = places[:: max(1, -(-places.size // _PER_AREA))]
+        ax.plot(
+            one.values.flat[shown], two.values.flat[shown], mark, markersize=4, color=ink,
+            markeredgecolor="white", markeredgewidth=0.3, alpha=0.85, linestyle="none",
+            label=style.figure_text(f"{name} ({places.size})", 34),
+        )  # fmt: skip
+    if areas:
+        ax.legend(
+            loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=furniture.below(ax, 54),
+            borderaxespad=0, ncols=2, fontsize=8, handlelength=1.0, columnspacing=1.2,
+        )  # fmt: skip
 
 
 def _density(ax: Axes, x: Array, y: Array) -> None:

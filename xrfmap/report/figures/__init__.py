@@ -12,6 +12,7 @@ figure of a sensible size is made. Nothing touches pyplot: save with
 from xrfmap.report.figures.composite import composite_map
 from xrfmap.report.figures.cover import cover_map
 from xrfmap.report.figures.diagrams import chronology_diagram, layer_diagram
+from xrfmap.report.figures.groups import group_map, seam_map
 from xrfmap.report.figures.maps import element_map, quality_map, ratio_map
 from xrfmap.report.figures.plate import plate_of_maps
 from xrfmap.report.figures.spectra import element_scatter, fitted_spectrum
@@ -23,8 +24,10 @@ __all__ = [
     "element_map",
     "element_scatter",
     "fitted_spectrum",
+    "group_map",
     "layer_diagram",
     "plate_of_maps",
     "quality_map",
     "ratio_map",
+    "seam_map",
 ]

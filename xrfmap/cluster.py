@@ -169,7 +169,9 @@ class Cluster:
                     going[future] = number
                 if not going:
                     break
-                for future in wait(list(going), return_when="FIRST_COMPLETED").done:  # type: ignore[no-untyped-call]
+                with self.client.as_current():
+                    done = wait(list(going), return_when="FIRST_COMPLETED").done  # type: ignore[no-untyped-call]
+                for future in done:
                     ready[going.pop(future)] = _result(future)
                 if not in_order:
                     yield from ready.items()

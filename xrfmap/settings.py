@@ -163,6 +163,7 @@ class ScanEntry(_Strict):
     file: FileName
     name: Name | None = None  # the file's stem where not given
     dataset: Name | None = None  # path inside an HDF5 file, where signal/axes are missing
+    detectors: Literal["each"] | None = None  # of several: calibrate each, then add them up
     live_time_s: float | None = Field(None, gt=0)
     pixel_mm: tuple[float, float] | None = None  # (x, y)
     origin_mm: tuple[float, float] | None = None  # (x, y) of the first pixel

@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -195,6 +196,7 @@ def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:
     InputError
         For the first file that cannot be used.
     """
+    from xrfmap.detectors import open_each
     from xrfmap.io import open_point, open_scan
 
     start = time.perf_counter()
@@ -204,8 +206,15 @@ def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:
     scans, points = [], []
     for number, entry in enumerate(run.study.scan, 1):
         path = run.input_file(entry.file, f"scan[{number}].file")
-        data = open_scan(path, entry, instrument)
-        key = make_key("read", {"file": run.digest(entry.file), "entry": entry, "said": said})
+        about = {"file": run.digest(entry.file), "entry": entry, "said": said}
+        if entry.detectors == "each":
+            data = open_each(
+                path, entry, instrument, remembered=partial(_scales, run, number, about)
+            )
+        else:
+            data = open_scan(path, entry, instrument)
+        # the file may be a card: then the counts have a hash of their own
+        key = make_key("read", about | {"counts": data.attrs["source_sha256"]})
         scans.append(Scanned(entry.name or file_stem(entry.file), data, key, entry))
     for number, spot in enumerate(run.study.point, 1):
         path = run.input_file(spot.file, f"point[{number}].file")
@@ -219,6 +228,18 @@ def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:
     run.progress.end(f"{len(scans)} scans, {len(points)} point spectra")
     run.timed("reading", start)
     return scans, points
+
+
+def _scales(
+    run: Run,
+    number: int,
+    about: Mapping[str, Any],
+    find: Callable[[], list[dict[str, Any]]],
+) -> list[dict[str, Any]]:
+    """Energy scales of the detectors of a scan, found once."""
+    label = f"energy scales of the detectors of {run.study.scan[number - 1].file}"
+    kept = staged(run, f"detectors-{number}", about, lambda: ({"scales": find()}, []), label)
+    return list(kept.value["scales"])
 
 
 def calibrate_inputs(run: Run, scans: list[Scanned], points: list[PointSpectrum]) -> None:

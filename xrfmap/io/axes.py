@@ -217,7 +217,8 @@ def _picks(
             if pick is None:
                 raise problem.error(
                     "one detector",
-                    "choose one (detector=0) or add them up as they are (detector=sum): "
+                    'calibrate each and add them up: detectors = "each"; or choose one '
+                    "(detector=0) or add them up as they are (detector=sum): "
                     'dataset = "/path [y, x, detector=sum, energy]"',
                 )
         if pick == "sum":

@@ -1,0 +1,198 @@
+"""What an X-radiograph would show of the elements that a scan has found.
+
+Fluorescence comes from the upper layers and saturates; a radiograph sees everything down to
+the support. The two agree only where the paint that was scanned is what absorbs. So the
+result is a comparison, not a measurement: its scale rests on one assumed thickness, lead
+beyond the reach of its own lines is a lower bound, and what lies under it is missing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from xrfmap.attenuation import Material, attenuation, material_attenuation
+from xrfmap.elements import atomic_number
+from xrfmap.errors import InputError
+from xrfmap.expectation import expected
+from xrfmap.lineshape import EnergyScale
+from xrfmap.paints import pigment
+from xrfmap.settings import Instrument
+from xrfmap.stack import Layer, Stack
+from xrfmap.tube import continuum
+
+__all__ = ["Exposure", "opacity", "simulated_radiograph"]
+
+Array = npt.NDArray[np.float64]
+
+LEAD_WHITE = Material.from_formula("Pb3(CO3)2(OH)2", 6.8, "lead white")  # density from memory
+LEAST_Z = 22  # lighter elements weaken a radiograph of paint hardly at all
+SATURATED = 0.95  # of the counts of endless paint, above which the mass is a lower bound
+_GRID_UM = np.array([0.5, 1, 2, 4, 7, 11, 16, 22, 30, 40, 60, 90, 150, 300.0])
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """Tube and support of a radiograph.
+
+    Attributes
+    ----------
+    tube_kv : float
+        Tube voltage. [kV]
+    anode : str
+        Anode; tungsten is usual.
+    support_material : str
+        What the support is made of.
+    support_mm : float
+        Its thickness. [mm]
+    lead_white_um : float
+        Assumed thickness of pure lead white that gives the median lead counts. [um]
+    """
+
+    tube_kv: float = 30.0  # common practice for panels, no source
+    anode: str = "W"
+    support_material: str = "cellulose"
+    support_mm: float = 8.0
+    lead_white_um: float = 10.0  # the pigment of a usual coat, no source: the scan cannot tell
+
+
+def opacity(
+    masses_g_cm2: npt.ArrayLike, elements: tuple[str, ...], exposure: Exposure = Exposure()
+) -> Array:
+    """Weakening of the exposure by paint, behind its support.
+
+    Parameters
+    ----------
+    masses_g_cm2 : array_like, shape (k, ...)
+        Mass per area of each element. [g/cm2]
+    elements : tuple of str
+        The k symbols.
+    exposure : Exposure
+        Tube and support.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        ``-log10`` of the energy that arrives over what arrives without paint. [decades]
+
+    Raises
+    ------
+    ValueError
+        If the number of elements does not fit, or a mass is negative.
+    """
+    masses = np.asarray(masses_g_cm2, dtype=np.float64)
+    if len(masses) != len(elements):
+        raise ValueError(f"{len(elements)} elements, but masses of {len(masses)}")
+    if np.any(masses < 0):
+        raise ValueError(f"masses must be >= 0 g/cm2, found {np.nanmin(masses):g}")
+    energy = np.arange(4.0, exposure.tube_kv, 0.25)
+    support = pigment(exposure.support_material)
+    depth = material_attenuation(support, energy) * support.density_g_cm3 * exposure.support_mm / 10
+    arriving = continuum(exposure.anode, exposure.tube_kv, energy) * energy * np.exp(-depth)
+    arriving /= arriving.sum()
+    table = np.array([attenuation(e, energy) for e in elements])
+    left = np.exp(-np.tensordot(table, masses, axes=(0, 0))) if elements else np.ones(1)
+    return np.asarray(-np.log10(np.tensordot(arriving, left, axes=(0, 0))))
+
+
+def simulated_radiograph(
+    maps: xr.Dataset,
+    instrument: Instrument,
+    exposure: Exposure = Exposure(),
+) -> xr.Dataset:
+    """Radiograph that the scanned elements would give.
+
+    Parameters
+    ----------
+    maps : Dataset
+        ``net_counts`` over line, y, x; the energy scale in its attributes is used if there.
+    instrument : Instrument
+        Tube and geometry of the scan.
+    exposure : Exposure
+        Tube and support of the radiograph, and the one assumption on thickness.
+
+    Returns
+    -------
+    Dataset
+        Over y, x: ``opacity`` [decades], NaN where a pixel was not measured, and
+        ``lower_bound`` (lead near saturation). Over element, y, x: ``mass`` [g/cm2].
+        Attribute ``assumption``: the words that belong below it.
+
+    Raises
+    ------
+    InputError
+        If the maps hold no lead, which sets the scale.
+    """
+    lines = _best_lines(maps)
+    if "Pb" not in lines:
+        raise InputError(
+            "maps", "line", found=", ".join(lines) or "no heavy element", expected="lead",
+            remedy="without lead there is nothing that sets the scale of a radiograph",
+        )  # fmt: skip
+    counts = {e: maps["net_counts"].sel(line=label).values for e, label in lines.items()}
+    lead, bound, strength = _lead(np.asarray(counts.pop("Pb"), float), lines["Pb"], instrument,
+                                  exposure)  # fmt: skip
+    elements, masses = ["Pb"], [lead]
+    for element, values in counts.items():
+        thin = _counts(Material(element, {element: 1.0}, 1.0), 1e-6, lines[element], instrument)
+        if thin > 0:
+            elements.append(element)
+            masses.append(np.maximum(values, 0.0) / (strength * thin / 1e-6))
+    stacked = np.array(masses)
+    dark = opacity(np.nan_to_num(stacked), tuple(elements), exposure)
+    dark[~np.isfinite(stacked).all(axis=0)] = np.nan
+    words = (
+        f"Simulated for {exposure.tube_kv:g} kV on {exposure.anode}, through "
+        f"{exposure.support_mm:g} mm of {exposure.support_material}. The scan does not know how "
+        f"thick the paint is: the median lead counts are taken for {exposure.lead_white_um:g} um "
+        "of lead white, other elements for thin layers at the surface. Lead beyond the reach of "
+        f"its lines counts as a lower bound ({100 * float(np.mean(bound)):.0f} % of the pixels); "
+        "what lies deeper is missing."
+    )
+    return xr.Dataset(
+        {
+            "opacity": (("y", "x"), dark, {"units": "decades"}),
+            "lower_bound": (("y", "x"), bound),
+            "mass": (("element", "y", "x"), stacked, {"units": "g/cm2"}),
+        },
+        coords={"element": elements, "y": maps["y"], "x": maps["x"]},
+        attrs={"assumption": words},
+    )
+
+
+def _best_lines(maps: xr.Dataset) -> dict[str, str]:
+    """Family with the most counts of each element heavy enough; M lines come from the skin."""
+    best: dict[str, tuple[float, str]] = {}
+    for label in (str(v) for v in maps["line"].values):
+        element, family = label.split()
+        if atomic_number(element) < LEAST_Z or family == "M":
+            continue
+        total = float(np.nansum(maps["net_counts"].sel(line=label).values))
+        best[element] = max(best.get(element, (0.0, "")), (total, label))
+    return {element: label for element, (total, label) in best.items() if total > 0}
+
+
+def _counts(material: Material, areal: float, label: str, instrument: Instrument) -> float:
+    """Net counts of a family from one layer, for one unit of strength."""
+    scale = EnergyScale(zero_kev=0.0, kev_per_channel=0.02, noise_kev=0.08, fano=0.115)
+    families = expected(Stack([Layer(material, areal)]), instrument, scale).families
+    return float(families.get(label, 0.0))
+
+
+def _lead(
+    counts: Array, label: str, instrument: Instrument, exposure: Exposure
+) -> tuple[Array, npt.NDArray[np.bool_], float]:
+    """Mass of lead, where it is a lower bound, and the strength of the scan."""
+    per_um = LEAD_WHITE.density_g_cm3 * 1e-4
+    curve = np.array([_counts(LEAD_WHITE, um * per_um, label, instrument) for um in _GRID_UM])
+    here = counts[np.isfinite(counts) & (counts > 0)]
+    strength = float(np.median(here)) / float(np.interp(exposure.lead_white_um, _GRID_UM, curve))
+    share = np.maximum(np.nan_to_num(counts), 0.0) / strength
+    um = np.interp(share, np.concatenate([[0.0], curve]), np.concatenate([[0.0], _GRID_UM]))
+    bound = np.asarray(share > SATURATED * curve[-1])
+    um = np.minimum(um, float(np.interp(SATURATED * curve[-1], curve, _GRID_UM)))
+    lead = um * per_um * LEAD_WHITE.mass_fractions["Pb"]
+    return np.where(np.isfinite(counts), lead, np.nan), bound, strength

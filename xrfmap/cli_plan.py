@@ -139,8 +139,9 @@ def _lines(
     return [
         head, *columns(heads, rows), f"Layers below the cover: {basis['stack']}.",
         f"{basis['instrument']}; {basis['counts_per_second']:,.0f} counts per second bare.",
-        "Chances are those of a pixel of a map, at its decision threshold (5 % false alarms). A "
-        "block of n pixels is as good as n times the dwell time.",
+        "Chances are those of a pixel of a map, at its decision threshold (5 % false alarms, up "
+        "to twice that beside strong lines). A block of n pixels is as good as n times the dwell "
+        "time.",
     ]  # fmt: skip
 
 

@@ -29,7 +29,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -143,8 +143,6 @@ def compare_blocks(
 
 
 def _picked(held: AreaBlocks, families: Sequence[str]) -> AreaBlocks:
-    from dataclasses import replace
-
     places = [held.families.index(f) for f in families]
     leakage = None if held.leakage is None else held.leakage[np.ix_(places, places)]
     return replace(

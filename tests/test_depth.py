@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 import xraydb
@@ -20,7 +22,7 @@ from xrfmap.cover_maps import block_size, cover_maps
 from xrfmap.cover_model import OwnLayers, cover_model
 from xrfmap.depth import SURFACE_UM, area_depth
 from xrfmap.line_groups import GroupCounts, line_groups
-from xrfmap.line_ratios import area_counts
+from xrfmap.line_ratios import SplitDesign, area_counts
 from xrfmap.simulate import scan as simulated_scan
 from xrfmap.templates import family_emitter
 
@@ -375,6 +377,25 @@ def test_map_tells_bare_from_covered(half_covered):
     # bare paint of 5 to 100 um differs by up to 15 % in this ratio: one is its mean
     assert np.nanmedian(ratio[:, :4]) == pytest.approx(1, abs=0.15)
     assert np.nanmax(ratio[:, 4:]) < np.nanmin(ratio[:, :4])
+
+
+def test_covariance_of_blocks_is_the_inverse_of_their_information(half_covered):
+    # the definition, spectrum by spectrum, against the one product for all of them
+    _, found = half_covered
+    design = SplitDesign.of(found, ["Hg"], pixels=288)
+    many = len(design.groups["Hg"])
+    amplitude = np.abs(np.random.default_rng(8).normal(50, 20, (3, len(design.design.labels))))
+    plain = dataclasses.replace(
+        design, wrong=np.zeros_like(design.wrong), doubt=np.zeros_like(design.doubt)
+    )
+    told = plain._covariance(amplitude, many)
+    matrix = design.design.matrix
+    for row, covariance in zip(amplitude, told, strict=True):
+        mean = matrix @ row
+        weight = 1 / (mean + (design.model_error * mean) ** 2)
+        direct = np.linalg.inv(matrix.T @ (weight[:, None] * matrix))[:many, :many]
+        # columns that nearly coincide are held apart by 1e-9 of their information
+        np.testing.assert_allclose(covariance, direct, rtol=1e-3, atol=1e-3 * direct.max())
 
 
 def test_map_leaves_out_blocks_without_the_element(half_covered):

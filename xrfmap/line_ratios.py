@@ -36,6 +36,9 @@ Array = npt.NDArray[np.float64]
 REFINE_STEPS = 4
 """Steps by which shapes are refined again once families are split; they start close."""
 
+CHUNK = 200
+"""Spectra whose covariances are worked out at once; bounds the memory to some 30 MB."""
+
 # ---------------------------------------------------------------- one spectrum, all care
 
 
@@ -216,20 +219,36 @@ class SplitDesign:
     def _covariance(self, amplitude: Array, many: int) -> Array:
         """Covariance of the first columns, model error and wrong shapes included."""
         matrix = self.design.matrix
-        result = np.empty((len(amplitude), many, many))
         floor = 1e-3 * float(self.typical.mean())
-        for n, row in enumerate(amplitude):
-            mean = np.maximum(matrix @ row, floor)
-            weighted = matrix / np.sqrt(mean + (self.model_error * mean) ** 2)[:, None]
-            info = weighted.T @ weighted
-            scale = np.sqrt(np.diag(info))
-            info = info / np.outer(scale, scale)
-            info[np.diag_indices_from(info)] += 1e-9  # coinciding columns stay finite
-            result[n] = (np.linalg.inv(info) / np.outer(scale, scale))[:many, :many]
+        upper = np.triu_indices(matrix.shape[1])
+        # all products of two columns once: the information of many spectra is one product
+        pairs = matrix[:, upper[0]] * matrix[:, upper[1]]
+        parts = []
+        for first in range(0, len(amplitude), CHUNK):
+            mean = np.maximum(amplitude[first : first + CHUNK] @ matrix.T, floor)
+            info = (1 / (mean + (self.model_error * mean) ** 2)) @ pairs
+            parts.append(_first_of_inverse(info, upper, many))
+        result = np.concatenate(parts)
         square = amplitude[:, self.wrong_of] ** 2
         result += np.einsum("kd,nd,ld->nkl", self.wrong, square, self.wrong, optimize=True)
         result[:, range(many), range(many)] += (amplitude @ self.doubt.T) ** 2
         return result
+
+
+def _first_of_inverse(
+    info: Array, upper: tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]], many: int
+) -> Array:
+    """Covariance of the first columns from the upper triangles of the information, (n, k, k)."""
+    columns = int(upper[0][-1]) + 1
+    full = np.empty((len(info), columns, columns))
+    full[:, upper[0], upper[1]] = info
+    full[:, upper[1], upper[0]] = info
+    scale = np.sqrt(np.einsum("ngg->ng", full))
+    full /= scale[:, :, None] * scale[:, None, :]
+    full[:, range(columns), range(columns)] += 1e-9  # coinciding columns stay finite
+    some = scale[:, :many]
+    covariance = np.linalg.inv(full)[:, :many, :many]
+    return np.asarray(covariance / (some[:, :, None] * some[:, None, :]))
 
 
 def _bent_carrier(model: SpectrumModel, amplitude: Array) -> Array:

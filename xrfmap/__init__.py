@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from xrfmap.calibrate import calibrate
     from xrfmap.finding import find_elements
+    from xrfmap.hidden import hidden_design
     from xrfmap.io import open_point, open_scan
     from xrfmap.maps import fit_spectrum, map_elements
     from xrfmap.pigments import match_pigments
@@ -26,6 +27,7 @@ _HOME = {
     "calibrate": "xrfmap.calibrate",
     "find_elements": "xrfmap.finding",
     "fit_spectrum": "xrfmap.maps",
+    "hidden_design": "xrfmap.hidden",
     "load_study": "xrfmap.settings",
     "map_elements": "xrfmap.maps",
     "match_pigments": "xrfmap.pigments",
@@ -39,6 +41,7 @@ __all__ = [
     "calibrate",
     "find_elements",
     "fit_spectrum",
+    "hidden_design",
     "load_study",
     "map_elements",
     "match_pigments",

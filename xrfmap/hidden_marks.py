@@ -28,8 +28,8 @@ __all__ = ["Shape", "find_shapes", "level_for"]
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-FOLLOWS = 0.5  # share of an outline along edges in sight, chance apart, from which it follows them
-MOST = 0.8  # an outline that crosses even colour nowhere proves nothing, whatever the chance
+FOLLOWS = 0.6  # share of an outline along edges in sight, chance apart, from which it follows them
+MOST = 0.85  # an outline that crosses even colour nowhere proves nothing, whatever the chance
 STEP = 0.3  # of colour across an outline that makes it an edge in sight [spreads of colours]
 HALF = 0.5  # of the height of a shape, where its outline is drawn
 

@@ -248,7 +248,6 @@ class Image(_Strict):
     )  # px, py, x_mm, y_mm
     scan: Name | None = None  # which scan it belongs to; every scan where not given
     align: bool = True  # by the edges it shares with the maps, where there are no control points
-    tube_kv: float | None = Field(None, gt=5, le=450)  # of a radiograph, for its simulation
 
 
 class RulesEntry(_Strict):

@@ -28,6 +28,7 @@ from xrfmap.workfolder import WorkFolder, make_key
 if TYPE_CHECKING:
     from xrfmap.blocks import Runner
     from xrfmap.identify import Found
+    from xrfmap.register import Placement
 
 __all__ = [
     "Kept",
@@ -163,6 +164,10 @@ class Scanned(Measurement):
     cover: xr.Dataset | None = None
     """Maps of what lies above the elements, once they are made."""
     cover_file: Path | None = None
+    placements: dict[int, Placement] = field(default_factory=dict)
+    """Of the pictures of the study, by their number from 0."""
+    hidden: xr.Dataset | None = None
+    hidden_file: Path | None = None
     groups_file: Path | None = None
     """Numbers of the automatic areas, once they are made."""
 

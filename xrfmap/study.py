@@ -33,6 +33,7 @@ from xrfmap.stages_amounts import amounts_of_study
 from xrfmap.stages_areas import automatic_areas, compared_areas, group_pixels, stitched_scans
 from xrfmap.stages_depth import covered_layers, depth_of_study, map_cover, stacks_of_study
 from xrfmap.stages_fit import draw_areas, fit_points, map_scans, measure_areas, strong_outside
+from xrfmap.stages_pictures import place_pictures, split_hidden
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 
 if TYPE_CHECKING:
@@ -115,6 +116,8 @@ def _stages(run: Run, path: Path) -> Findings:
     group_pixels(run, scans)
     whole = stitched_scans(run, scans)
     fit_points(run, points)
+    place_pictures(run, scans)
+    split_hidden(run, scans)
     findings = _judge(run, scans, points)
     parts = {
         "findings": findings.model_dump(mode="json"),
@@ -284,6 +287,7 @@ def _publish(
             dict(record),
             photographs=_photographs(run, scans),
             cover={s.name: s.cover for s in scans if s.cover is not None},
+            hidden={s.name: s.hidden for s in scans if s.hidden is not None},
         )
         write_json(new / "findings.json", findings)
         seconds = time.perf_counter() - start
@@ -309,7 +313,11 @@ def _photographs(run: Run, scans: Sequence[Scanned]) -> dict[str, dict[str, Phot
         for number, image in enumerate(study.image, 1)
     ]
     size = study.object.width_mm, study.object.height_mm
-    return {s.name: lay_over_scan(pictures, s.maps, size) for s in scans if s.maps is not None}
+    return {
+        s.name: lay_over_scan(pictures, s.maps, size, s.placements)
+        for s in scans
+        if s.maps is not None
+    }
 
 
 def _whole_maps(new: Path, run: Run, whole: Stitched | None) -> dict[str, xr.Dataset]:
@@ -330,6 +338,9 @@ def _place_maps(new: Path, scan: Scanned, number: int) -> None:
     _link(scan.maps_file, new / f"maps{suffix}.nc")
     if scan.cover_file is not None:
         _link(scan.cover_file, new / f"cover{suffix}.nc")
+    if scan.hidden_file is not None and scan.hidden is not None:
+        _link(scan.hidden_file, new / f"hidden{suffix}.nc")
+        write_tiffs(new / f"hidden{suffix}", scan.hidden, "unexplained")
     if scan.groups_file is not None:
         _link(scan.groups_file, new / f"automatic_areas{suffix}.nc")
     write_tiffs(new / f"maps{suffix}", scan.maps)

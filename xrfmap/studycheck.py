@@ -301,6 +301,9 @@ def _points_and_areas(study: Study, where: str) -> None:
             raise _unknown(where, f"point[{number}].area", point.area, areas, "[[area]]")
     pointed = {point.area for point in study.point}
     scans = [entry.name or file_stem(entry.file) for entry in study.scan]
+    for number, image in enumerate(study.image, 1):
+        if image.scan is not None and image.scan not in scans:
+            raise _unknown(where, f"image[{number}].scan", image.scan, scans, "[[scan]]")
     for number, area in enumerate(study.area, 1):
         field = f"area[{number}] ({area.name})"
         if area.scan is not None and area.scan not in scans:

@@ -13,6 +13,7 @@ import xarray as xr
 
 from xrfmap import __version__
 from xrfmap.findings import VERDICT_ORDER, AreaFinding, ElementAmount, Findings, Flag
+from xrfmap.hidden import HIDDEN_CAUTIONS
 from xrfmap.report import content, digest, grouping, pixels, record, style, words
 from xrfmap.report.parts import Parts
 from xrfmap.report.scanview import frontispiece, scan_context
@@ -184,6 +185,7 @@ def _contents(context: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("checks", "Next checks", True),
         ("dates", "Layers and dates", context["strata"] or len(context["date_rows"]) > 1),
         ("depth", "What lies above what", findings.depth or context["cover"] or findings.stacks),
+        ("hidden", "Hidden design", context["hidden"]),
         ("limits", "Limits of the method", True),
         ("sources", "Sources", context["tables"]["sources"].rows),
         ("record", "Record", True),
@@ -227,6 +229,9 @@ def render_page(parts: Parts) -> str:
         "finished": _finished(parts.run),
         "palette_note": PALETTE_NOTE,
         "cover": parts.cover,
+        "told_depth": content.told_depth(parts.findings),
+        "hidden": parts.hidden,
+        "hidden_cautions": HIDDEN_CAUTIONS,
         "group_pictures": [scan.groups for scan in parts.scans if scan.groups is not None],
         "group_table": grouping.group_table(parts.findings),
         "group_note": grouping.GROUP_NOTE,

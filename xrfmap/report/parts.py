@@ -11,9 +11,10 @@ import xarray as xr
 from xrfmap.findings import Findings
 from xrfmap.report.photographs import Photograph
 from xrfmap.report.plates import Atlas
+from xrfmap.report.tables import Table
 from xrfmap.settings import Study
 
-__all__ = ["Chart", "CoverPart", "Parts", "ScanPart"]
+__all__ = ["Chart", "CoverPart", "HiddenPart", "Parts", "ScanPart"]
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,17 @@ class CoverPart:
 
 
 @dataclass(frozen=True)
+class HiddenPart:
+    """Pictures of what the visible picture of one scan leaves unexplained."""
+
+    scan: str
+    picture: str  # data address of the visible picture; empty where the scan was binned
+    charts: Sequence[Chart]
+    words: str
+    table: Table
+
+
+@dataclass(frozen=True)
 class Parts:
     """All that goes into the page."""
 
@@ -62,3 +74,4 @@ class Parts:
     run: Mapping[str, Any]
     static_spectra: Sequence[tuple[str, str]] = ()
     cover: Sequence[CoverPart] = ()
+    hidden: Sequence[HiddenPart] = ()

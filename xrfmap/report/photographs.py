@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.register import Placement
 from xrfmap.report import fields, style
 from xrfmap.settings import Image
 
@@ -40,6 +41,7 @@ def lay_over_scan(
     pictures: Sequence[tuple[Image, npt.NDArray[np.generic]]],
     maps: xr.Dataset,
     object_mm: tuple[float | None, float | None] = (None, None),
+    placements: Mapping[int, Placement] | None = None,
 ) -> dict[str, Photograph]:
     """Resample the pictures of a study over the field of a scan.
 
@@ -52,6 +54,8 @@ def lay_over_scan(
         Element maps of the scan.
     object_mm : tuple of float or None
         Width and height of the object [mm], for pictures without control points.
+    placements : mapping of int to Placement, optional
+        Where pictures lie, by their number from 0; the others are placed by their points.
 
     Returns
     -------
@@ -68,10 +72,17 @@ def lay_over_scan(
     shape = fields.grid(maps)
     blank = np.round(style.rgb(style.UNSURE) * 255).astype(np.uint8)
     laid: dict[str, Photograph] = {}
-    for entry, pixels in pictures:
+    for number, (entry, pixels) in enumerate(pictures):
         small, shrunk = for_screen(pixels)
         points = [(px * shrunk, py * shrunk, x, y) for px, py, x, y in entry.control_points or []]
-        placement = place(points, (small.shape[1], small.shape[0]), shape, object_mm, entry.file)
+        known = (placements or {}).get(number)
+        if known is not None:
+            placement = replace(known, matrix=known.matrix * shrunk)
+        elif placements and entry.scan is not None:
+            continue  # it belongs to another scan
+        else:
+            size = small.shape[1], small.shape[0]
+            placement = place(points, size, shape, object_mm, entry.file)
         rgba = lay_on(small, placement, shape)
         seen = np.where(rgba[..., 3:] > 0, rgba[..., :3], blank)
         name, count = entry.kind.capitalize(), 1

@@ -15,11 +15,13 @@ import xarray as xr
 
 from xrfmap.findings import Findings
 from xrfmap.report import choices, content, fields, figures, grouping, pixels, record, style
+from xrfmap.report import hidden as report_hidden
 from xrfmap.report.cover import block_words, cover_rows, cover_words, told_elements
 from xrfmap.report.figures.diagrams import date_bars
+from xrfmap.report.figures.hidden import signed_field
 from xrfmap.report.figures.maps import QUALITY
 from xrfmap.report.page import render_page
-from xrfmap.report.parts import Chart, CoverPart, Parts, ScanPart
+from xrfmap.report.parts import Chart, CoverPart, HiddenPart, Parts, ScanPart
 from xrfmap.report.photographs import Photograph, as_photograph
 from xrfmap.report.plates import BUDGET, build_atlas, slug
 from xrfmap.report.tables import Table, csv_text, write_csv
@@ -242,6 +244,35 @@ def _cover_parts(
     return parts
 
 
+def _hidden_parts(folder: _Folder, found: Mapping[str, xr.Dataset]) -> list[HiddenPart]:
+    """Figures and data of what the visible picture leaves unexplained."""
+    parts = []
+    for scan, held in found.items():
+        label = scan if len(found) > 1 else ""
+        charts = []
+        shown = report_hidden.pictures(held)
+        for what, line in shown:
+            name = folder.name(f"{label} hidden {what} {line or ''}")
+            ax = figures.hidden_map(held, what, line)
+            folder.figure(name, ax)
+            folder.text(name, _grid_csv(signed_field(held, what, line), held))
+            words = (
+                report_hidden.joint_words(held)
+                if line is None
+                else report_hidden.line_words(held, line)
+            )
+            title = "Joint picture" if line is None else f"{line}, {what}"
+            charts.append(replace(_chart(ax, title, words), alt=f"Map. {title}. {words}"))
+        picture = ""
+        if "picture" in held:
+            seen = np.nan_to_num(held["picture"].values, nan=0.5)
+            picture = pixels.data_uri(pixels.rgb_png(np.round(seen * 255).astype(np.uint8)))
+        table = report_hidden.shape_table(held, slug(label) if label else "")
+        _write_tables(folder, [table])
+        parts.append(HiddenPart(scan, picture, charts, report_hidden.hidden_words(held), table))
+    return parts
+
+
 def _write_tables(folder: _Folder, tables: Sequence[Table | None]) -> None:
     for table in tables:
         if table is not None and table.rows:
@@ -306,6 +337,7 @@ def write_report(
     *,
     photographs: Mapping[str, Any] | None = None,
     cover: xr.Dataset | Mapping[str, xr.Dataset] | None = None,
+    hidden: xr.Dataset | Mapping[str, xr.Dataset] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Path:
     """Write ``report.html``, ``figures/*.png`` and ``tables/*.csv``.
@@ -335,6 +367,9 @@ def write_report(
         scans a mapping of such mappings by the name of the scan.
     cover : Dataset or mapping of str to Dataset, optional
         Maps of cover, as from :func:`xrfmap.cover_maps.cover_maps`; several scans by name.
+    hidden : Dataset or mapping of str to Dataset, optional
+        What the visible picture leaves unexplained, as from
+        :func:`xrfmap.hidden.hidden_design`; several scans by name.
     progress : callable, optional
         Told what is being written.
 
@@ -369,6 +404,8 @@ def write_report(
     _date_figures(folder, study, findings)
     over = _cover_parts(folder, _by_scan(cover, study), study)
     tell("page")
-    page = render_page(Parts(study, findings, scans, all_spectra, points, run, static, over))
+    under = _hidden_parts(folder, _by_scan(hidden, study))
+    parts = Parts(study, findings, scans, all_spectra, points, run, static, over, under)
+    page = render_page(parts)
     _replace(out / "report.html", page)
     return out / "report.html"

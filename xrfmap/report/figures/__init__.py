@@ -13,6 +13,7 @@ from xrfmap.report.figures.composite import composite_map
 from xrfmap.report.figures.cover import cover_map
 from xrfmap.report.figures.diagrams import chronology_diagram, layer_diagram
 from xrfmap.report.figures.groups import group_map, seam_map
+from xrfmap.report.figures.hidden import hidden_map
 from xrfmap.report.figures.maps import element_map, quality_map, ratio_map
 from xrfmap.report.figures.plate import plate_of_maps
 from xrfmap.report.figures.spectra import element_scatter, fitted_spectrum
@@ -25,6 +26,7 @@ __all__ = [
     "element_scatter",
     "fitted_spectrum",
     "group_map",
+    "hidden_map",
     "layer_diagram",
     "plate_of_maps",
     "quality_map",

@@ -1,0 +1,75 @@
+"""The section on a hidden design: pictures, words, tables; nothing where nothing was sought."""
+
+import csv
+import re
+
+import numpy as np
+import pytest
+from hidden_scenes import colours, figure, paints, scan_of
+
+from xrfmap.hidden import HIDDEN_CAUTIONS, hidden_design
+from xrfmap.report import write_report
+from xrfmap.report.hidden import joint_words, line_words, told_lines
+
+SHAPE = (60, 70)
+
+
+@pytest.fixture(scope="module")
+def hidden():
+    shares = paints(SHAPE, 1, size=5)
+    picture = colours(shares, 1)
+    found = hidden_design(
+        scan_of(shares, 100, 1, hidden=figure(SHAPE)), picture, placement_error=0.3
+    )
+    found["picture"] = (("y", "x", "band"), picture)
+    return found.assign_attrs(photograph="<b>photo</b>.png", placement="placed by hand")
+
+
+@pytest.fixture(scope="module")
+def folder(hidden, study, findings, tmp_path_factory):
+    out = tmp_path_factory.mktemp("report")
+    write_report(out, study, findings, hidden=hidden)
+    return out
+
+
+def test_page_shows_the_visible_picture_first_then_the_joint_one(folder):
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    section = page[page.index('<section id="hidden">') : page.index('<section id="limits">')]
+    names = re.findall(r'<span class="name">([^<]+)</span>', section)
+    assert names == ["Visible picture", "Joint picture", "Cu K, unexplained", "Cu K, significance"]
+    assert '<a href="#hidden">Hidden design</a>' in page
+    for words in HIDDEN_CAUTIONS:
+        assert words in section
+    assert "<b>photo</b>" not in page  # a file name is text, not markup
+
+
+def test_figures_and_their_data_are_written(folder, hidden):
+    for name in ("hidden_joint", "hidden_unexplained_cu_k", "hidden_significance_cu_k"):
+        assert (folder / "figures" / f"{name}.png").stat().st_size > 10_000
+        with (folder / "tables" / f"{name}.csv").open(newline="", encoding="utf-8") as file:
+            rows = list(csv.reader(file))
+        assert len(rows) == SHAPE[0] + 1
+    given = [float(v) if v else np.nan for v in rows[20][1:]]
+    # five digits are written
+    assert np.allclose(
+        given, hidden["significance"].sel(line="Cu K")[19], rtol=1e-4, equal_nan=True
+    )
+
+
+def test_table_tells_whose_outline_a_shape_follows(folder):
+    with (folder / "tables" / "hidden_shapes.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert {row["line"] for row in rows if row["outline"] == "of its own"} == {"Cu K"}
+    assert all(row["sign"] in ("more", "less") for row in rows)
+
+
+def test_words_name_sign_and_significance(hidden):
+    assert told_lines(hidden) == ["Cu K"]
+    assert line_words(hidden, "Cu K").startswith("More Cu K than the colours explain, over ")
+    assert "more Cu K (+1.00)" in joint_words(hidden)
+
+
+def test_no_section_where_nothing_was_sought(tmp_path, study, findings):
+    write_report(tmp_path, study, findings)
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert 'id="hidden"' not in page

@@ -1,0 +1,166 @@
+"""Stages of a study that lay its pictures on the scans and look for a hidden design."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from xrfmap.errors import InputError
+from xrfmap.hidden import HIDDEN_CAUTIONS, hidden_design
+from xrfmap.io.images import read_image
+from xrfmap.io.results import plain_attrs
+from xrfmap.register import Placement, field_of, picture_on_grid, place
+from xrfmap.settings import Image
+from xrfmap.stages import Run, Scanned, staged
+
+__all__ = ["place_pictures", "split_hidden"]
+
+
+def place_pictures(run: Run, scans: Sequence[Scanned]) -> None:
+    """Lay each picture of the study on the scans it belongs to.
+
+    Parameters
+    ----------
+    run : Run
+        The run; told where a picture could not be aligned.
+    scans : sequence of Scanned
+        With maps; get `placements`, by the number of the picture from 0.
+
+    Raises
+    ------
+    InputError
+        If control points are too few, or lie on one line or place.
+    """
+    for number, image in enumerate(run.study.image):
+        path = run.input_file(image.file, f"image[{number + 1}].file")
+        for index, scan in enumerate(scans, 1):
+            if scan.maps is None or image.scan not in (None, scan.name):
+                continue
+            parts = {
+                "maps": scan.key,
+                "file": run.digest(image.file),
+                "entry": image.model_dump(mode="json"),
+                "object": run.study.object.model_dump(mode="json"),
+            }
+            kept = staged(
+                run,
+                f"picture-{number + 1}-on-{index}",
+                parts,
+                lambda image=image, path=path, scan=scan: (_placed(run, image, path, scan), []),  # type: ignore[misc]
+                f"{image.file} on {scan.name}",
+            )
+            value = kept.value
+            if value["refused"]:
+                run.caution(value["refused"])
+            scan.placements[number] = Placement(
+                np.asarray(value["matrix"]), value["words"], value["error"], value["method"]
+            )
+
+
+def _placed(run: Run, image: Image, path: Path, scan: Scanned) -> dict[str, Any]:
+    from xrfmap.align import align
+
+    if scan.maps is None:
+        raise RuntimeError("pictures are placed after the maps are made")
+    picture = read_image(path)
+    size = run.study.object.width_mm, run.study.object.height_mm
+    refused = ""
+    found = place(
+        image.control_points,
+        (picture.shape[1], picture.shape[0]),
+        field_of(scan.maps),
+        size,
+        image.file,
+    )
+    if not image.control_points and image.align:
+        try:
+            found = align(picture, scan.maps, size, image.file)
+        except InputError as bad:
+            refused = f"{bad}; it is shown spread over the field, and nothing is judged by it"
+    return {
+        "matrix": found.matrix.tolist(), "words": found.words, "error": found.error,
+        "method": found.method, "refused": refused,
+    }  # fmt: skip
+
+
+def split_hidden(run: Run, scans: Sequence[Scanned]) -> None:
+    """Split the maps of each scan by the first photograph that is aligned with it.
+
+    Parameters
+    ----------
+    run : Run
+        The run; gets the cautions that belong to it.
+    scans : sequence of Scanned
+        With placements; get `hidden`, `hidden_file` and `hidden_picture`.
+    """
+    for index, scan in enumerate(scans, 1):
+        chosen = _photograph_of(run, scan)
+        if chosen is None or scan.maps is None:
+            continue
+        number, placement = chosen
+        entry = run.study.image[number]
+        path = run.store.work / f"hidden-{index}.nc"
+        parts = {
+            "maps": scan.key,
+            "file": run.digest(entry.file),
+            "placement": placement.matrix.tolist(),
+            "error": placement.error,
+        }
+        kept = staged(
+            run,
+            f"hidden-{index}",
+            parts,
+            lambda scan=scan, entry=entry, placement=placement, path=path: (  # type: ignore[misc]
+                _split(run, scan, entry, placement, path)
+            ),
+            f"hidden design under {scan.name}",
+        )
+        if kept.value["refused"]:
+            run.caution(f"no search for a hidden design on {scan.name}: {kept.value['refused']}")
+            continue
+        with xr.open_dataset(path, engine="h5netcdf") as held:
+            scan.hidden, scan.hidden_file = held.load(), path
+        for text in HIDDEN_CAUTIONS:
+            run.caution(text)
+
+
+def _photograph_of(run: Run, scan: Scanned) -> tuple[int, Placement] | None:
+    for number, placement in scan.placements.items():
+        if run.study.image[number].kind == "photograph" and placement.method != "none":
+            return number, placement
+    return None
+
+
+def _split(
+    run: Run, scan: Scanned, entry: Image, placement: Placement, path: Path
+) -> tuple[dict[str, Any], list[Path]]:
+    if scan.maps is None:
+        raise RuntimeError("maps are split after they are made")
+    maps = scan.maps.sortby(["y", "x"])
+    picture = read_image(run.input_file(entry.file, "image.file"))
+    seen = picture_on_grid(picture, placement, maps["x"].values, maps["y"].values)
+    if seen.ndim == 2:
+        return {"refused": f"{entry.file} has no colours"}, []
+    try:
+        found = hidden_design(maps, seen, placement_error=placement.error)
+    except InputError as bad:
+        return {"refused": str(bad)}, []
+    found = found.assign(colour_elsewhere=found["colour_elsewhere"].astype(np.int8))
+    if found.attrs["binned"] == 1:
+        found["picture"] = (("y", "x", "band"), seen.astype(np.float32))
+    found.attrs |= {"photograph": entry.file, "placement": placement.words}
+    _write(path, found)
+    return {"refused": "", "shapes": found.attrs["shapes"]}, [path]
+
+
+def _write(path: Path, found: xr.Dataset) -> None:
+    part = path.with_name(path.name + ".part")
+    packed = {
+        name: {"zlib": True, "complevel": 4} for name, v in found.data_vars.items() if v.ndim > 1
+    }
+    plain_attrs(found).to_netcdf(part, engine="h5netcdf", encoding=packed)
+    part.replace(path)

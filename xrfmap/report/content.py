@@ -230,6 +230,14 @@ def depth_table(findings: Findings) -> Table:
     return Table("depth", "Depth: at the surface or under a cover", columns, tuple(rows))
 
 
+def told_depth(findings: Findings) -> Table:
+    """Return the rows of the depth table that say something."""
+    whole = depth_table(findings)
+    untold = STATES["cannot_tell"]
+    rows = tuple(row for row in whole.rows if row[3] != untold)
+    return Table("depth_told", "At the surface or under a cover", whole.columns, rows)
+
+
 def stack_table(findings: Findings) -> Table:
     """Proposed stacks with their thicknesses and how well each explains the lines."""
     columns = (

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["AT_SURFACE", "cover_map"]
 
 AT_SURFACE = "#4f9dc4"  # a blue: no such hue in the scale of the covers, nor in grey
+PERCENTILES = (5.0, 90.0)
 
 
 @style.house_style
@@ -50,8 +51,9 @@ def cover_map(
     um = fields.upright(one["cover_mg_cm2"]) * float(one["um_per_mg_cm2"])
     shape = fields.grid(cover)
     shown = fields.Field(element, np.where(state == 1, um, np.nan), "µm", shape)
-    span = fields.stretch(shown.values)
-    ax = furniture.map_axes(shape, foot_in=1.25) if ax is None else ax
+    # few blocks, some with wide intervals: a single one must not set the scale
+    span = fields.stretch(shown.values, *PERCENTILES)
+    ax = furniture.map_axes(shape, foot_in=1.4) if ax is None else ax
     image = furniture.show(ax, shown, span, "#ffffff")
     over = np.zeros((*state.shape, 4))
     over[state == 0] = [*style.rgb(AT_SURFACE), 1.0]
@@ -59,12 +61,19 @@ def cover_map(
     ax.imshow(over, extent=shape.extent, aspect=furniture.aspect(shape), interpolation="nearest")
     furniture.frame(ax, shape, f"What lies above {element_name(element)}")
     furniture.scale_bar(ax, shape)
-    furniture.colour_bar(ax, image, f"cover [µm of {one['material'].values}]")
+    covered = bool((state == 1).any())
+    if covered:
+        furniture.colour_bar(ax, image, f"cover [µm of {one['material'].values}]")
     furniture.outline(ax, areas)
     counts = {n: int((state == n).sum()) for n in (-1, 0, 2)}
     furniture.footer(
         ax,
-        [f"{block_words(cover).split('. ')[0]}; colours of the scale: under a cover."],
+        [
+            f"{block_words(cover).split('. ')[0]}.",
+            f"Colours of the scale: under a cover. {span.sentence}."
+            if covered
+            else "No block is told to lie under a cover.",
+        ],
         [
             (AT_SURFACE, f"at the surface: {counts[0]} blocks"),
             (style.UNSURE, f"cannot tell: {counts[2]} blocks"),

@@ -29,8 +29,11 @@ FINE_KEV = 0.015
 """Rows share a design if they agree within this at 20 keV, where a peak is 0.2 keV wide
 (FWHM): half of it, an eleventh of the standard deviation, loses less than 0.1 % of a peak."""
 
-COARSE_KEV = 0.05
-"""The same for the peaks that a summed spectrum is made of; what is left looks like width."""
+COARSE_KEV = 0.04
+"""The same for the peaks that a summed spectrum is made of."""
+
+PARTS = 4
+"""Scales that a summed spectrum is made of at the least, where rows differ by that much."""
 
 DRIFT = ("gain_factor", "zero_shift")
 ATTRIBUTE = "calibration_drift"
@@ -100,7 +103,25 @@ class RowScales:
             return ()
         used = weight > 0
         part = RowScales(self.gain_factor[used], self.zero_shift[used])
-        return tuple(part._grouped(weight[used], COARSE_KEV)[1])
+        span = float(np.ptp(part.gain_factor)) * REFERENCE_KEV
+        step = min(COARSE_KEV, max(span / PARTS * (1 + 1e-9), FINE_KEV))
+        return part._stretched(weight[used], part._grouped(weight[used], step)[1])
+
+    def _stretched(self, weight: Array, shifts: list[Shift]) -> tuple[Shift, ...]:
+        """Move the scales apart until they spread as much as the rows do.
+
+        Groups leave out the spread within them; peaks summed over too narrow a set would be
+        too narrow, and weak lines in their flanks would make up for it.
+        """
+        share = np.array([s[0] for s in shifts])
+        moved = []
+        for k, rows in ((1, self.gain_factor), (2, self.zero_shift)):
+            mean = float(weight @ rows / weight.sum())
+            truth = float(weight @ (rows - mean) ** 2 / weight.sum())
+            off = np.array([s[k] for s in shifts]) - mean
+            have = float(share @ off**2)
+            moved.append(mean + off * (np.sqrt(truth / have) if have > 0 else 1.0))
+        return tuple((float(w), float(g), float(z)) for w, g, z in zip(share, *moved, strict=True))
 
     def _grouped(self, weight: Array, step_kev: float) -> tuple[npt.NDArray[np.intp], list[Shift]]:
         at = (self.gain_factor - 1.0) * REFERENCE_KEV

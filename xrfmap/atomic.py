@@ -3,6 +3,19 @@
 Energies are in keV, cross-sections in cm2/g. Everything is cached; arrays that come
 back are shared and therefore read-only. Symbols, edges, absorption and materials live
 in :mod:`xrfmap.elements` and :mod:`xrfmap.attenuation` and can be taken from here too.
+
+A line of shell S is made with the cross-section ``tau_S omega_S p``: photoionisation of the
+shell, its fluorescence yield, and the share of the line among its radiative transitions. For
+L and M shells vacancies move up by Coster-Kronig transitions first, for M shells and below
+also by what deeper shells leave. All numbers are those of xraylib's tables [1]_, whose yields
+and Coster-Kronig factors go back in part to Krause [2]_.
+
+References
+----------
+.. [1] T. Schoonjans et al., "The xraylib library for X-ray-matter interactions. Recent
+   developments", Spectrochim. Acta B 66, 776 (2011) (from memory).
+.. [2] M. O. Krause, "Atomic radiative and radiationless yields for K and L shells",
+   J. Phys. Chem. Ref. Data 8, 307 (1979) (from memory; its share in the tables likewise).
 """
 
 from __future__ import annotations

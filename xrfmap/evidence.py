@@ -3,6 +3,12 @@
 A component is judged inside the full model: with everything already found, with the
 uncertainty of all shapes (energy scale, widths, line ratios), and with the model error
 left over from the fit. What a strong neighbour could explain is thereby not evidence.
+
+With ``t`` the component's shape, ``W`` the inverse of all variances (counting, model error,
+shapes) and ``P`` the projection that takes out the other components, the estimate is
+``a = t' P W r / (t' P W t)`` of the residual r, its error ``(t' P W t)^(-1/2)``, and the test
+is their ratio z: the score test of C. R. Rao, Proc. Camb. Phil. Soc. 44, 50 (1948), which for
+Gaussian errors is the likelihood ratio, z^2 = 2 ln L1/L0 (both from memory).
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ correlation with overlapping families are all in ``v0``.
 References
 ----------
 .. [1] L. A. Currie, "Limits for qualitative detection and quantitative determination",
-   Anal. Chem. 40, 586 (1968).
+   Anal. Chem. 40, 586 (1968). From memory.
 .. [2] ISO 11929-1:2019, Determination of the characteristic limits, part 1. From memory.
 .. [3] G. J. Feldman and R. D. Cousins, "Unified approach to the classical statistical
    analysis of small signals", Phys. Rev. D 57, 3873 (1998). From memory.

@@ -3,33 +3,24 @@
 from __future__ import annotations
 
 import os
-import shutil
 from collections.abc import Iterator
 from importlib.util import find_spec
-from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import settings
 
+from xrfmap.report.printing import find_chromium
+
 # a loaded machine is no failure: tests do not judge by the clock
 settings.register_profile("xrfmap", deadline=None)
 settings.load_profile("xrfmap")
 
-CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 REQUIRED = "XRFMAP_REQUIRE_BROWSER"
 ARGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-
-
-def find_chromium() -> str | None:
-    """Path of a Chromium that is installed, or named by the variable CHROMIUM."""
-    named = os.environ.get("CHROMIUM")
-    if named:
-        return named if Path(named).is_file() else None
-    return next((path for name in CHROMIUM_NAMES if (path := shutil.which(name))), None)
 
 
 def _browser_missing() -> str | None:
@@ -61,7 +52,7 @@ def chromium_path() -> str:
     """Path of Chromium, for tests marked ``browser``."""
     path = find_chromium()
     assert path is not None, "a test without the mark `browser` asks for Chromium"
-    return path
+    return str(path)
 
 
 @pytest.fixture(scope="session")

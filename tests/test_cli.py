@@ -197,3 +197,12 @@ POINT = """#FORMAT      : EMSA/MAS Spectral Data File
 4.0
 #ENDOFDATA   :
 """
+
+
+def test_a_missing_printer_is_told_before_the_work(tmp_path, monkeypatch):
+    monkeypatch.setenv("CHROMIUM", str(tmp_path / "none"))
+    out = tmp_path / "out"
+    code, _, err = run("study", tmp_path / "any.toml", "--out", out, "--pdf")
+    assert code == 1
+    assert "no Chromium" in " ".join(err.split())
+    assert not out.exists()

@@ -75,6 +75,9 @@ def study(
             help="Do the run of this record again, into DIR, and tell what comes out otherwise.",
         ),
     ] = None,
+    pdf: Annotated[
+        bool, typer.Option("--pdf", help="Print each report to a PDF as well (extra pdf).")
+    ] = False,
     cluster: ClusterAddress = None,
     workers: Workers = None,
     quiet: Quiet = False,
@@ -91,7 +94,10 @@ def study(
     Example: `xrfmap study mill.toml --out results`
     """
     from xrfmap.batch import Outcome, run_one
+    from xrfmap.report.printing import print_report, printer
 
+    if pdf:
+        printer()
     if repeat is not None:
         from xrfmap.cli_repeat import run_again
 
@@ -102,7 +108,7 @@ def study(
         if cluster is not None or workers is not None:
             raise typer.BadParameter("--cluster and --workers take one study at a time")
 
-        return run_many(files, out, fresh=fresh, jobs=jobs, quiet=quiet, as_json=as_json)
+        return run_many(files, out, fresh=fresh, jobs=jobs, quiet=quiet, as_json=as_json, pdf=pdf)
     outcome: Outcome = run_one(
         files[0],
         out,
@@ -115,6 +121,8 @@ def study(
     if not outcome.done:
         tell_error(XrfmapError(outcome.error))
         return FAILED
+    if pdf:
+        print_report(Path(outcome.report))
     if as_json:
         typer.echo((Path(outcome.folder) / "findings.json").read_text(encoding="utf-8"))
         return DONE

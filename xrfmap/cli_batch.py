@@ -16,6 +16,7 @@ from xrfmap.cli_text import columns
 from xrfmap.errors import XrfmapError
 from xrfmap.index_page import write_index
 from xrfmap.progress import Progress, TextProgress
+from xrfmap.report.printing import print_report
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bars
@@ -53,7 +54,14 @@ class _Lines(TextProgress):
 
 
 def run_many(
-    files: Sequence[Path], out: Path, *, fresh: bool, jobs: int, quiet: bool, as_json: bool
+    files: Sequence[Path],
+    out: Path,
+    *,
+    fresh: bool,
+    jobs: int,
+    quiet: bool,
+    as_json: bool,
+    pdf: bool = False,
 ) -> int:
     """Run several studies and tell what became of each.
 
@@ -69,6 +77,8 @@ def run_many(
         Studies at a time.
     quiet, as_json : bool
         Say nothing on the way; print the outcomes as JSON.
+    pdf : bool
+        Print each report to a PDF as well.
 
     Returns
     -------
@@ -77,6 +87,9 @@ def run_many(
     """
     outcomes = _run(files, out, fresh, jobs, quiet)
     index = write_index(out, outcomes)
+    for outcome in outcomes if pdf else ():
+        if outcome.done:
+            print_report(Path(outcome.report))
     if as_json:
         print_json([vars(outcome) | {"done": outcome.done} for outcome in outcomes])
     else:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import re
+import subprocess
+import sys
 from itertools import pairwise
 
 import numpy as np
@@ -421,6 +423,26 @@ def test_printed_page_is_a4_and_can_be_read(printed):
         assert word.casefold() in text, word
     assert "light table" not in text
     assert "drag across" not in text
+
+
+def test_the_program_prints_the_same_page(report, printed):
+    import pypdfium2
+
+    # in a process of its own, as users do: this one has a browser open
+    code = (
+        "import sys, pathlib; from xrfmap.report.printing import print_report; "
+        "print(print_report(pathlib.Path(sys.argv[1])))"
+    )
+    told = subprocess.run(
+        [sys.executable, "-c", code, str(report)], capture_output=True, text=True, check=True
+    )
+    path = report.with_suffix(".pdf")
+    assert told.stdout.strip() == str(path)
+    document = pypdfium2.PdfDocument(path)
+    words = [" ".join(p.get_textpage().get_text_bounded() for p in d) for d in (document, printed)]
+    document.close()
+    assert words[0].split() == words[1].split()
+    assert list(report.parent.glob("*.part")) == []
 
 
 def test_printed_page_has_its_pictures_and_nothing_beyond_the_margin(printed):

@@ -4,8 +4,8 @@ from html.parser import HTMLParser
 
 import pytest
 
-from xrfmap.explore import markup
 from xrfmap.compare import Measure, compare
+from xrfmap.explore import markup
 from xrfmap.explore.readout import Reading
 
 EVIL = '<img src=x onerror="alert(1)">\'&\u202e\x1b[31m'

@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.errors import XrfmapError
 from xrfmap.compare import Measure
+from xrfmap.errors import XrfmapError
 from xrfmap.explore.fit_queue import FitQueue
 from xrfmap.explore.fits import AreaFit, first_look
 from xrfmap.explore.frame import Frame

@@ -12,8 +12,8 @@ import numpy.typing as npt
 from pydantic import ValidationError
 
 from xrfmap.areas import area_mask
-from xrfmap.errors import InputError
 from xrfmap.compare import compare
+from xrfmap.errors import InputError
 from xrfmap.explore.finding_panel import DRAWN, EMPTY, WHOLE
 from xrfmap.explore.markup import contrast_table, family_table, message, sum_words
 from xrfmap.explore.outline import Corners, corners_text, mask_of, outline, parse_corners

@@ -30,7 +30,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -57,6 +57,10 @@ SEEN = 5.0
 
 ALIKE = 0.3
 """Likeness of touching blocks above which they are put together in pairs."""
+
+WHOLE = 200.0
+"""Difference of something and nothing, in percent of their mean; where not even that would
+have been seen, nothing can be told."""
 
 FIRM = 10.0
 """Standard errors that a reference family needs in both areas; below, ratios mean little."""
@@ -273,14 +277,19 @@ def _model(row: _Row, tested: int) -> FamilyComparison:
     bound = student.ppf(0.975, row.dof) * row.error
     needed = student.ppf(1 - RISK / (2 * tested), row.dof) + student.ppf(POWER, row.dof)
     total = row.a_var + row.b_var
-    verdict = "cannot tell" if not known else "differs" if row.p_all < RISK else "no difference"
+    smallest = needed * row.error * percent
+    verdict: Literal["differs", "no difference", "cannot tell"] = "no difference"
+    if known and row.p_all < RISK:
+        verdict = "differs"
+    elif not known or not smallest < WHOLE:
+        verdict = "cannot tell"
     gap = row.a - row.b
     return FamilyComparison(
         family=row.family, kind=row.kind, reference=row.reference, a=_plain(row.a),
         a_err=_plain(np.sqrt(row.a_var)), b=_plain(row.b), b_err=_plain(np.sqrt(row.b_var)),
         difference_percent=_plain(gap * percent), low_percent=_plain((gap - bound) * percent),
         high_percent=_plain((gap + bound) * percent), p=_plain(row.p), p_all=_plain(row.p_all),
-        verdict=verdict, detectable_percent=_plain(needed * row.error * percent),
+        verdict=verdict, detectable_percent=_plain(smallest),
         uneven_share=_plain(max(0.0, 1 - row.counting / total)) if known and total > 0 else None,
     )  # fmt: skip
 
@@ -295,7 +304,10 @@ def _silent(names: tuple[str, str], words: str) -> Comparison:
 
 def _answer(names: tuple[str, str], rows: list[FamilyComparison], unit: str) -> Comparison:
     if all(row.verdict == "cannot tell" for row in rows):
-        words = "Cannot tell: no line family could be compared."
+        words = (
+            "Cannot tell: no line family could be compared, or the areas are so uneven that no "
+            "difference of any size would have been seen. Areas of one paint each tell more."
+        )
         return Comparison(areas=list(names), verdict="cannot tell", answer=words, families=rows)
     by_kind = {kind: [r for r in rows if r.kind == kind] for kind in ("amount", "ratio")}
     apart = {kind: [r for r in held if r.verdict == "differs"] for kind, held in by_kind.items()}
@@ -313,8 +325,12 @@ def _answer(names: tuple[str, str], rows: list[FamilyComparison], unit: str) -> 
 
 
 def _worst(rows: Sequence[FamilyComparison]) -> float | None:
-    values = [r.detectable_percent for r in rows if r.detectable_percent is not None]
+    values = [r.detectable_percent for r in _told(rows) if r.detectable_percent is not None]
     return max(values) if values else None
+
+
+def _told(rows: Sequence[FamilyComparison]) -> list[FamilyComparison]:
+    return [r for r in rows if r.verdict != "cannot tell"]
 
 
 def _words(
@@ -324,7 +340,8 @@ def _words(
 ) -> str:
     if not apart["amount"] and not apart["ratio"]:
         return (
-            f"No difference detectable {_above(rows['amount'], limits['amount'])}. That is no "
+            f"No difference detectable {_above(rows['amount'], limits['amount'])}."
+            f"{_untold(rows['amount'])} That is no "
             "proof that the paint is the same: smaller differences, and materials without lines "
             "of their own, stay unseen."
         )
@@ -350,7 +367,7 @@ def _reference(rows: Mapping[str, Sequence[FamilyComparison]]) -> str:
 
 
 def _above(rows: Sequence[FamilyComparison], worst: float | None) -> str:
-    known = [r for r in rows if r.detectable_percent is not None]
+    known = [r for r in _told(rows) if r.detectable_percent is not None]
     if worst is None or not known:
         return "at all sizes that were tested"
     best = min(known, key=lambda r: r.detectable_percent or 0.0)
@@ -361,6 +378,11 @@ def _above(rows: Sequence[FamilyComparison], worst: float | None) -> str:
         f"above {_percent(worst)} % (from {_percent(best.detectable_percent)} % for {best.family} "
         f"to {_percent(worst)} % for {last.family})"
     )
+
+
+def _untold(rows: Sequence[FamilyComparison]) -> str:
+    silent = [r.family for r in rows if r.verdict == "cannot tell"]
+    return f" Nothing can be told of {', '.join(silent)}." if silent else ""
 
 
 def _percent(value: float | None) -> str:

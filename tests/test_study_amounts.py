@@ -1,0 +1,78 @@
+"""Amounts asked for in a study file: findings, cautions, and slips told before any fit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from xrfmap.atomic import Material
+from xrfmap.errors import InputError
+from xrfmap.io.emsa_write import write_emsa
+from xrfmap.lineshape import EnergyScale
+from xrfmap.settings import Instrument, load_study
+from xrfmap.simulate import expected
+from xrfmap.stack import Layer, Stack
+from xrfmap.study import run_study
+
+SCALE = EnergyScale(-0.03, 0.02)
+HEAD = Instrument(anode="Rh", tube_kv=50)
+BODIES = {
+    "steel": Material("steel", {"Fe": 0.70, "Cr": 0.18, "Ni": 0.12}, 7.9),
+    "brass": Material("brass", {"Cu": 0.63, "Zn": 0.37}, 8.5),
+}
+STUDY = """
+[object]
+title = "Fitting of a frame"
+[instrument]
+anode = "Rh"
+tube_kv = 50
+[[point]]
+file = "brass.msa"
+[reference]
+file = "steel.msa"
+composition = { Fe = 0.70, Cr = 0.18, Ni = 0.12 }
+[[amount]]
+of = ["brass"]
+body = "thick"
+"""
+
+
+@pytest.fixture
+def study(tmp_path):
+    for seed, (name, body) in enumerate(BODIES.items()):
+        made = expected(Stack([Layer(body, 2.0)]), HEAD, SCALE, live_time_s=20.0, secondary=True)
+        drawn = np.random.default_rng(seed).poisson(made.counts)
+        write_emsa(
+            tmp_path / f"{name}.msa", drawn, live_time_s=20.0, instrument=HEAD, title=name,
+            zero_kev=SCALE.zero_kev, kev_per_channel=SCALE.kev_per_channel,
+        )  # fmt: skip
+    path = tmp_path / "fitting.toml"
+    path.write_text(STUDY, encoding="utf-8")
+    return path
+
+
+@pytest.mark.slow
+def test_fractions_of_a_point_stand_in_findings_and_report(study, tmp_path):
+    found = run_study(study, tmp_path / "out")
+    copper = next(a for a in found.amounts if a.element == "Cu")
+    assert copper.place == "brass"
+    assert copper.unit == "mass fraction"
+    assert copper.low < 0.63 < copper.high
+    assert any("same tube, current" in words for words in found.cautions)
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "Amounts by fundamental parameters" in page
+    assert "amounts.csv" in {p.name for p in (tmp_path / "out" / "tables").iterdir()}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('composition = { Fe = 0.70, Cr = 0.18, Ni = 0.12 }\n', "", "file and composition"),
+        ('body = "thick"', 'body = "middling"', "body"),
+    ],
+)  # fmt: skip
+def test_slips_in_the_study_file_are_told(tmp_path, old, new, words):
+    path = tmp_path / "fitting.toml"
+    path.write_text(STUDY.replace(old, new), encoding="utf-8")
+    with pytest.raises(InputError, match=words):
+        load_study(path)

@@ -4,8 +4,10 @@ Fits are replaced by quick stand-ins here, which count how often they are asked;
 real ones go through the same stages in ``test_whole_job.py``.
 """
 
+import errno
 import hashlib
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
@@ -15,11 +17,13 @@ import pytest
 import xarray as xr
 from PIL import Image
 
+from xrfmap.batch import run_one
 from xrfmap.errors import InputError
 from xrfmap.findings import ElementFinding, Findings
 from xrfmap.io.emsa import write_emsa
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.results import write_maps
+from xrfmap.progress import Progress
 from xrfmap.study import run_study
 
 NY, NX, CHANNELS = 12, 16, 64
@@ -143,6 +147,9 @@ def asked(monkeypatch):
     monkeypatch.setattr("xrfmap.finding.find_elements", find_elements)
     monkeypatch.setattr("xrfmap.map_file.map_to_file", map_to_file)
     monkeypatch.setattr("xrfmap.maps.fit_spectrum", fit_spectrum)
+    # what asks the model of a fit has tests of its own
+    monkeypatch.setattr("xrfmap.layer_questions.answers", lambda found, questions: {})
+    monkeypatch.setattr("xrfmap.cover_maps.mapped_elements", lambda *args, **kwargs: {})
     return calls
 
 
@@ -443,3 +450,47 @@ def test_a_second_run_at_the_same_time_is_refused(tmp_path, asked, quick_report,
     monkeypatch.setattr("xrfmap.map_file.map_to_file", meanwhile)
     run_study(path, out)
     assert (out / "report.html").exists()
+
+
+def test_a_scan_may_be_a_folder(tmp_path, asked, quick_report):
+    # SHA-256 over names and contents of all files of the store
+    from xrfmap.io import open_scan
+    from xrfmap.io.zarr_store import write_zarr
+
+    write_scan(tmp_path / "front.h5")
+    write_zarr(tmp_path / "front.zarr", open_scan(tmp_path / "front.h5"))
+    entry = SCAN.replace("front.h5", "front.zarr")
+    out = tmp_path / "out"
+    run_study(study_in(tmp_path, SCALE, entry), out)
+    before = json.loads((out / "run.json").read_text())["inputs"]["front.zarr"]
+    assert len(before["sha256"]) == 64
+    assert before["bytes"] == sum(
+        p.stat().st_size for p in (tmp_path / "front.zarr").rglob("*") if p.is_file()
+    )
+    (tmp_path / "front.zarr" / "note").write_text("another file")
+    asked.clear()
+    run_study(study_in(tmp_path, SCALE, entry), out)
+    after = json.loads((out / "run.json").read_text())["inputs"]["front.zarr"]
+    assert after["sha256"] != before["sha256"]
+    assert "map" in asked  # nothing of another content is taken over
+
+
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EROFS, errno.EACCES])
+def test_a_disk_that_takes_no_more_is_told_and_earlier_results_stay(
+    tmp_path, asked, quick_report, monkeypatch, code
+):
+    path = study_in(tmp_path, SCALE, SCAN)
+    out = tmp_path / "out"
+    run_study(path, out)
+    before = {name: (out / name).read_bytes() for name in files_in(out)}
+
+    def full(new, *args, **kwargs):
+        (new / "report.html").write_text("half a page")
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr("xrfmap.report.write_report", full)
+    outcome = run_one(path, out, True, Progress())
+    assert not outcome.crashed
+    assert os.strerror(code) in outcome.error
+    assert "earlier results are untouched" in outcome.error
+    assert {name: (out / name).read_bytes() for name in files_in(out)} == before

@@ -249,15 +249,16 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
     for name, mask in masks.items():
         if mask.shape != shape:
             raise ValueError(f"mask of {name!r} has shape {mask.shape}, scan has {shape}")
-    weights = np.array([mask for mask in masks.values()], dtype=np.float64)
-    weights = weights.reshape(len(masks), *shape)
+    inside = np.array([mask for mask in masks.values()], dtype=bool).reshape(len(masks), *shape)
     counts = scan["counts"].transpose("y", "x", "channel")
     total = np.zeros((len(masks), scan.sizes["channel"]))
-    wanted = np.asarray(weights.any(axis=0), dtype=bool)
+    wanted = np.asarray(inside.any(axis=0))
     by_row = np.zeros((len(masks), shape[0])) if "gain_factor" in scan else None
     for rows, columns, block in iter_blocks(counts, wanted):
-        part = weights[:, rows, columns]
-        total += np.tensordot(part, block.astype(np.float64), axes=([1, 2], [0, 1]))
+        part = inside[:, rows, columns]
+        for number, mine in enumerate(part):
+            if mine.any():
+                total[number] += block[mine].sum(axis=0, dtype=np.float64)
         if by_row is not None:
             by_row[:, rows] += (part * block.sum(axis=2, dtype=np.float64)).sum(axis=2)
     live = [float(scan["live_time"].values[mask].sum()) for mask in masks.values()]
@@ -265,7 +266,7 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
         {
             "counts": (("area", "channel"), total, {"units": "counts"}),
             "live_time": ("area", np.array(live, dtype=np.float64), {"units": "s"}),
-            "pixels": ("area", weights.sum(axis=(1, 2)).astype(np.int64)),
+            "pixels": ("area", inside.sum(axis=(1, 2), dtype=np.int64)),
         },
         coords={"area": list(masks)},
         attrs=dict(scan.attrs),
@@ -298,9 +299,9 @@ def line_shares(maps: xr.Dataset, mask: Mask) -> dict[str, float]:
     threshold, so a share near 0.05 says nothing.
     """
     good = mask & maps["fit_ok"].values.astype(bool)
-    seen = (maps["net_counts"] > maps["decision_threshold"]).transpose("line", "y", "x").values
-    if not good.any():
-        return {str(line): float("nan") for line in maps["line"].values}
-    return {
-        str(line): float(seen[index][good].mean()) for index, line in enumerate(maps["line"].values)
-    }
+    shares: dict[str, float] = {}
+    for index, line in enumerate(maps["line"].values):  # one by one: large maps stay in their file
+        one = maps[["net_counts", "decision_threshold"]].isel(line=index).transpose("y", "x")
+        net, threshold = (one[name].values[good] for name in one.data_vars)
+        shares[str(line)] = float((net > threshold).mean()) if net.size else float("nan")
+    return shares

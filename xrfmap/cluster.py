@@ -52,8 +52,9 @@ class _Job(Generic[T, U]):
         if (program_digest(), _versions()) != (self.program, self.versions):
             raise InputError(
                 "a worker of the cluster",
-                found=f"another version of the program or its libraries ({_told(_versions())})",
-                expected=_told(self.versions),
+                found=f"another version of the program or its libraries "
+                f"({_told(program_digest(), _versions())})",
+                expected=_told(self.program, self.versions),
                 remedy="install the same version of xrfmap and of the libraries on all machines",
             )
         block = piece.read()
@@ -66,8 +67,9 @@ def _versions() -> tuple[tuple[str, str], ...]:
     return tuple((name, versions()[name]) for name in NAMES)
 
 
-def _told(held: tuple[tuple[str, str], ...]) -> str:
-    return ", ".join(f"{name} {version}" for name, version in held)
+def _told(program: str, held: tuple[tuple[str, str], ...]) -> str:
+    parts = [("program", program[:12]), *held]
+    return ", ".join(f"{name} {version}" for name, version in parts)
 
 
 @dataclass(frozen=True, eq=False)

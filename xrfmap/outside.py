@@ -58,12 +58,12 @@ def groups_outside(
         Counts are sums over the pixels' own fits.
     """
     usable = left & maps["fit_ok"].values.astype(bool)
-    net = maps["net_counts"].transpose("line", "y", "x").values
-    threshold = maps["decision_threshold"].transpose("line", "y", "x").values
     known: list[Mask] = []
     for index, label in enumerate(str(name) for name in maps["line"].values):
+        one = maps[["net_counts", "decision_threshold"]].isel(line=index).transpose("y", "x")
+        net, threshold = one["net_counts"].values, one["decision_threshold"].values
         with np.errstate(invalid="ignore"):
-            group = usable & (net[index] > CLEAR * threshold[index])
+            group = usable & (net > CLEAR * threshold)
         size = int(group.sum())
         if size < FEWEST or size > LOCAL * int(usable.sum()):
             continue

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from PIL import Image
+from typer.testing import CliRunner
 
+from xrfmap.cli import app
 from xrfmap.errors import InputError
 from xrfmap.io import open_scan
 from xrfmap.io.card import parse_card
@@ -81,3 +84,28 @@ def test_a_picture_in_characters():
     assert lines[0][0] == " "
     assert lines[0][-1] == "@"
     assert set(picture_text(np.ones((4, 4)))) == {" ", "\n"}
+
+
+def test_the_command_writes_a_picture_of_each_reading(tmp_path):
+    cube = scene(33, 47, 512, 600).astype("<u2")
+    path = tmp_path / "front.raw"
+    path.write_bytes(cube.tobytes())
+    result = CliRunner().invoke(app, ["describe", str(path), "--guess", "--out", str(tmp_path)])
+    assert result.exit_code == 0, result.output
+    assert 'type = "uint16"' in result.output
+    assert "compare the pictures with the painting" in result.output
+    with Image.open(tmp_path / "front.raw.guess-1.png") as picture:
+        shown = np.asarray(picture, dtype=float)
+    times = shown.shape[0] // 33
+    assert shown.shape == (33 * times, 47 * times)
+    # the picture is the map of total counts, but for its grey levels
+    total = cube.sum(axis=2, dtype=float)
+    assert np.corrcoef(shown[::times, ::times].ravel(), total.ravel())[0, 1] > 0.95
+
+
+def test_the_command_tells_a_block_without_a_picture(tmp_path):
+    path = tmp_path / "noise.raw"
+    path.write_bytes(np.random.default_rng(4).bytes(1 << 20))
+    result = CliRunner().invoke(app, ["describe", str(path), "--guess", "--out", str(tmp_path)])
+    assert result.exit_code == 1
+    assert "in which no picture shows" in result.output

@@ -77,8 +77,12 @@ class Split:
             noise = self._patch(errors[line] ** 2, sigma / math.sqrt(2), weight)
             noise /= 4 * math.pi * sigma**2
             doubt = self._patch(told.error[line], sigma, weight)
-            spread = np.full(left.shape, np.nan)
-            spread[self.good] = _rank(np.abs(left[self.good])[like], LOW) / LOW_OF_NORMAL
+            # of the whole difference: what the reach of edges takes away would hide how
+            # uneven a paint is
+            spread = np.zeros(left.shape)
+            away = np.abs(seen - mean)[self.good]
+            spread[self.good] = _rank(away[like], LOW) / LOW_OF_NORMAL
+            spread = self._patch(spread, 2 * sigma, gaussian_filter(self.good * 1.0, 2 * sigma))
             err = np.sqrt(np.maximum(noise + doubt**2, spread**2))
             self.explained[line] = np.where(self.good, mean, np.nan)
             self.unexplained[line] = np.where(self.known, left, np.nan)

@@ -206,7 +206,7 @@ def run_and_kill(folder: Path, after_s: float | None) -> None:
     command = [sys.executable, "-c", KILLED, here, str(folder)]
     with subprocess.Popen(command) as process:
         if after_s is None:
-            assert process.wait(300) == 0
+            assert process.wait(900) == 0  # a busy machine took over 300 s
             return
         while not (folder / "ready").exists():
             assert process.poll() is None

@@ -142,7 +142,8 @@ def asked(monkeypatch):
 
     def fit_spectrum(spectrum, *, elements=None, like=None, energy_range=None):
         calls.append("fit")
-        return SimpleNamespace(table=fake_table(), elements=findings(), spectra=fake_spectra())
+        parts = {"table": fake_table(), "spectra": fake_spectra(), "found": None}
+        return SimpleNamespace(**parts, elements=findings())
 
     monkeypatch.setattr("xrfmap.finding.find_elements", find_elements)
     monkeypatch.setattr("xrfmap.map_file.map_to_file", map_to_file)
@@ -246,6 +247,7 @@ def test_the_record_of_the_run_names_inputs_versions_and_times(tmp_path, asked, 
         "elements and maps of front",
         "areas of front",
         "pigments and dates",
+        "layer order on front",
         "report",
     ]
     assert all(entry["seconds"] >= 0 for entry in record["timings"])

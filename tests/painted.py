@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
+import pytest
 import xarray as xr
 
 from xrfmap.finding import find_elements
@@ -13,6 +14,11 @@ from xrfmap.maps import map_elements
 from xrfmap.simulate import Simulated, painting
 
 SIDE = 16
+
+
+def slow_but(quick, cases):
+    """Cases of a parametrised test, all slow but those that stand for the rest every time."""
+    return [case if case in quick else pytest.param(case, marks=pytest.mark.slow) for case in cases]
 
 
 @lru_cache(maxsize=32)

@@ -46,9 +46,14 @@ CASES = [
     ("twentieth century", "W", 0.025, 0.02, True),
     ("chalk", "Rh", 0.0202, -0.01, True),
 ]
+QUICK_CASES = [
+    *CASES[:3],
+    *(pytest.param(*case, marks=pytest.mark.slow) for case in CASES[3:-1]),
+    CASES[-1],
+]
 
 
-@pytest.mark.parametrize(("kind", "anode", "gain", "zero", "told"), CASES)
+@pytest.mark.parametrize(("kind", "anode", "gain", "zero", "told"), QUICK_CASES)
 def test_scale_is_found_with_no_starting_values(kind, anode, gain, zero, told):
     check(kind, anode, gain, zero, seed=5, told=told)
 
@@ -69,6 +74,7 @@ def test_scale_is_never_wrong_on_sixty_random_scans():
     assert refused <= 2
 
 
+@pytest.mark.slow
 def test_errors_of_the_scale_are_honest():
     # pulls of twelve repeats; their rms lies within 0.5 to 1.6 but for 1 case in 500 if the
     # errors are right (chi-square with 12 degrees of freedom), a little wider for what

@@ -54,6 +54,7 @@ def test_fractions_of_brass_by_a_steel_reference(folder):
     assert any(row["line"] == "Cu K" for row in told["lines"])
 
 
+@pytest.mark.slow
 def test_a_thick_body_has_no_mass_per_area_and_that_is_said(folder):
     table = folder / "points.csv"
     code, out, err = run(

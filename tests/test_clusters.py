@@ -7,6 +7,7 @@ Agreement of groups with the truth is measured by the adjusted Rand index of sci
 import numpy as np
 import pytest
 import xarray as xr
+from painted import slow_but
 from sklearn.metrics import adjusted_rand_score
 
 from xrfmap.clusters import NONE, UNEVEN, _Scale, cluster_maps
@@ -68,7 +69,7 @@ def test_four_paints_make_four_areas(thickness):
     assert sum(found.sizes) == truth.size
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", slow_but((0,), range(5)))
 @pytest.mark.parametrize("thickness", [0.0, 0.25, 0.6])
 def test_one_paint_is_one_area_however_uneven(seed, thickness):
     rng = np.random.default_rng(seed)
@@ -77,6 +78,7 @@ def test_one_paint_is_one_area_however_uneven(seed, thickness):
     assert len(found.sizes) == 1, found.because
 
 
+@pytest.mark.slow
 def test_a_slope_of_thickness_is_no_border():
     rng = np.random.default_rng(3)
     truth = np.zeros((60, 60), dtype=int)

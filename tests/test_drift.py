@@ -30,6 +30,7 @@ def drifting_scan(span, rows=24, columns=20, counts=6000, seed=2):
     return make_scan(cube, instrument=INSTRUMENT), factor
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("span", [0.01, 0.002])
 def test_drift_is_followed_row_by_row(span):
     scan, factor = drifting_scan(span)

@@ -65,6 +65,7 @@ def test_estimate_is_the_weighted_least_squares_one(counts, label):
     assert mine.z == mine.net / mine.error
 
 
+@pytest.mark.slow
 def test_absent_component_scores_like_a_standard_normal():
     mean = mean_of(2e5)
     rng = np.random.default_rng(2)

@@ -209,6 +209,7 @@ def written(folder, text):
     return path
 
 
+@pytest.mark.slow
 def test_stacks_of_a_study_file_become_findings(found, tmp_path):
     study = load_study(written(tmp_path, STUDY))
     value = answers(found, asked(study, area="sky"))

@@ -34,7 +34,7 @@ def true_counts(truth) -> dict[str, float]:
 
 
 KINDS = [
-    "northern panel",
+    pytest.param("northern panel", marks=pytest.mark.slow),
     pytest.param("gesso with earths", marks=pytest.mark.slow),
     pytest.param("nineteenth century", marks=pytest.mark.slow),
     "twentieth century",

@@ -179,6 +179,7 @@ def test_no_verdict_claims_that_a_work_is_real_or_false(reader):
         assert word not in words
 
 
+@pytest.mark.slow
 def test_result_is_the_same_each_time(result, tmp_path, maps, spectra, study, findings, run):
     point = spectra.drop_vars(["max_pixel_counts"])
     write_report(
@@ -341,6 +342,7 @@ def test_bare_findings_have_a_report(tmp_path):
     assert VERDICT_NAMES["compatible"] in text
 
 
+@pytest.mark.slow
 def test_several_scans_share_one_page(tmp_path, study, findings, maps, spectra):
     both = {"front": maps, "corner": make_maps(20, 30)}
     path = write_report(

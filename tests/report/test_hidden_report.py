@@ -1,11 +1,14 @@
 """The section on a hidden design: pictures, words, tables; nothing where nothing was sought."""
 
+import base64
 import csv
+import io
 import re
 
 import numpy as np
 import pytest
 from hidden_scenes import colours, figure, paints, scan_of
+from PIL import Image
 
 from xrfmap.hidden import HIDDEN_CAUTIONS, hidden_design
 from xrfmap.report import write_report
@@ -41,6 +44,14 @@ def test_page_shows_the_visible_picture_first_then_the_joint_one(folder):
     for words in HIDDEN_CAUTIONS:
         assert words in section
     assert "<b>photo</b>" not in page  # a file name is text, not markup
+
+
+def test_visible_picture_has_the_colours_that_were_compared(folder, hidden):
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    section = page[page.index('<section id="hidden">') :]
+    data = re.search(r'src="data:image/png;base64,([^"]+)"', section)[1]
+    shown = np.asarray(Image.open(io.BytesIO(base64.b64decode(data)))) / 255
+    assert shown == pytest.approx(hidden["picture"].values, abs=0.5 / 255 + 1e-6)  # eight bits
 
 
 def test_figures_and_their_data_are_written(folder, hidden):

@@ -23,7 +23,7 @@ from invented_study import (
 
 from xrfmap.findings import VERDICT_ORDER, Findings
 from xrfmap.report import style, write_report
-from xrfmap.report.content import finding_tables
+from xrfmap.report.content import finding_tables, told_depth
 from xrfmap.report.digest import checks, in_short, matters, open_points, split_reason
 from xrfmap.report.page import render_page
 from xrfmap.report.parts import Parts, ScanPart
@@ -322,6 +322,18 @@ def test_open_points_name_what_cannot_be_told(findings):
     assert words[0] == "Is the picture below of the same century?"
     assert "Lead-tin yellow in sledge: Tin lies below its detection limit." in words
     assert any(word.startswith("Arsenic: As cannot be separated") for word in words)
+
+
+def test_what_the_lines_do_not_tell_of_depth_is_one_open_point():
+    cases = [
+        {"area": "sledge", "element": e, "lines": [f"{e} K"], "state": "cannot_tell"}
+        for e in ("Fe", "Cu", "Ca")
+    ]
+    found = Findings.model_validate(FINDINGS | {"depth": [*FINDINGS["depth"], *cases]})
+    assert sum("3 of 5 cases" in word for word in open_points(found)) == 1
+    table = told_depth(found)
+    assert [row[1] for row in table.rows] == ["Hg", "Pb"]
+    assert table.rows[0][3:7] == (10.2, 7.6, 13.8, "lead white in oil")
 
 
 def test_study_without_a_scan_has_a_report(tmp_path, findings):

@@ -231,11 +231,19 @@ def depth_table(findings: Findings) -> Table:
 
 
 def told_depth(findings: Findings) -> Table:
-    """Return the rows of the depth table that say something."""
+    """Return what the depth table says: no row that tells nothing, no column but the needed."""
     whole = depth_table(findings)
-    untold = STATES["cannot_tell"]
-    rows = tuple(row for row in whole.rows if row[3] != untold)
-    return Table("depth_told", "At the surface or under a cover", whole.columns, rows)
+    place = {column.key: index for index, column in enumerate(whole.columns)}
+    wanted = ("area", "element", "state", "cover [um]", "cover_low [um]", "cover_high [um]",
+              "material", "because")  # fmt: skip
+    kept = [place[name] for name in wanted]
+    rows = tuple(
+        tuple(row[k] for k in kept)
+        for row in whole.rows
+        if row[place["state"]] != STATES["cannot_tell"]
+    )
+    columns = tuple(whole.columns[k] for k in kept)
+    return Table("depth_told", "At the surface or under a cover", columns, rows)
 
 
 def stack_table(findings: Findings) -> Table:

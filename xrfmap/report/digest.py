@@ -192,11 +192,13 @@ def open_points(findings: Findings) -> list[str]:
         # an element without families is the tube's own: no question, only a limit
         if e.verdict == "not separable" and e.lines
     ]
-    words += [
-        f"Whether {element_name(d.element)} in {d.area} lies at the surface or deeper. {d.because}"
-        for d in findings.depth
-        if d.state == "cannot_tell"
-    ]
+    untold = sum(d.state == "cannot_tell" for d in findings.depth)
+    if untold:
+        words.append(
+            "Whether elements lie at the surface or under a cover: the lines do not tell in "
+            f"{untold} of {len(findings.depth)} cases, an element in an area each, for the reasons "
+            "listed under What lies above what"
+        )
     return list(dict.fromkeys(_sentence(word) for word in words))
 
 

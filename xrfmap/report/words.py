@@ -105,7 +105,7 @@ CAUTIONS = (
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _NAMES = (
     "hydrogen helium lithium beryllium boron carbon nitrogen oxygen fluorine neon sodium "
-    "magnesium aluminium silicon phosphorus sulphur chlorine argon potassium calcium scandium "
+    "magnesium aluminium silicon phosphorus sulfur chlorine argon potassium calcium scandium "
     "titanium vanadium chromium manganese iron cobalt nickel copper zinc gallium germanium "
     "arsenic selenium bromine krypton rubidium strontium yttrium zirconium niobium molybdenum "
     "technetium ruthenium rhodium palladium silver cadmium indium tin antimony tellurium iodine "

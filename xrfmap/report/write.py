@@ -266,7 +266,7 @@ def _hidden_parts(folder: _Folder, found: Mapping[str, xr.Dataset]) -> list[Hidd
         picture = ""
         if "picture" in held:
             seen = np.nan_to_num(held["picture"].values, nan=0.5)
-            picture = pixels.data_uri(pixels.rgb_png(np.round(seen * 255).astype(np.uint8)))
+            picture = pixels.data_uri(pixels.rgb_png(seen))
         table = report_hidden.shape_table(held, slug(label) if label else "")
         _write_tables(folder, [table])
         parts.append(HiddenPart(scan, picture, charts, report_hidden.hidden_words(held), table))

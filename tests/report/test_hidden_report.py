@@ -46,6 +46,12 @@ def test_page_shows_the_visible_picture_first_then_the_joint_one(folder):
     assert "<b>photo</b>" not in page  # a file name is text, not markup
 
 
+def test_the_summary_says_that_something_is_not_explained(folder):
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    summary = page[: page.index('<section id="hidden">')]
+    assert "Shapes in Cu that the visible picture does not explain" in summary
+
+
 def test_visible_picture_has_the_colours_that_were_compared(folder, hidden):
     page = (folder / "report.html").read_text(encoding="utf-8")
     section = page[page.index('<section id="hidden">') :]

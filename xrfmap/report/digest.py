@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from xrfmap.findings import VERDICT_ORDER, DepthFinding, Findings, Flag, Source, Verdict
 from xrfmap.report.words import VERDICT_NAMES, element_name, number, year_span
+
+if TYPE_CHECKING:
+    from xrfmap.report.parts import HiddenPart
 
 __all__ = [
     "Check",
@@ -95,18 +99,24 @@ def _depth_words(found: DepthFinding) -> str:
     return words.strip()
 
 
-def matters(findings: Findings, most: int = 3) -> list[Point]:
+def matters(findings: Findings, most: int = 3, *, hidden: Sequence[HiddenPart] = ()) -> list[Point]:
     """Choose the findings that matter most, at most `most` of them.
 
     Flags come in the order of their verdicts; a contradiction between layers weighs as
-    much as an out-of-period material; then what lies under a cover, then the bounds on the
-    layers, then elements that cannot be separated.
+    much as an out-of-period material; then shapes that the visible picture does not explain,
+    what lies under a cover, the bounds on the layers, elements that cannot be separated.
     """
     ranked = _flag_points(findings.flags)
     for layer in findings.layers:
         if layer.contradiction:
             head = f"Dates of the layer “{layer.name}” contradict each other"
             ranked.append((0.5, Point(head, layer.contradiction, "dates")))
+    for part in hidden:
+        if part.lines:
+            elements = list(dict.fromkeys(line.split()[0] for line in part.lines))
+            head = f"Shapes in {joined(elements)} that the visible picture does not explain"
+            words = "Perhaps an earlier picture; what else it may be stands with the pictures."
+            ranked.append((2.4, Point(head, words, "hidden")))
     covered = [d for d in findings.depth if d.state == "covered"]
     for found in covered:
         head = f"{element_name(found.element).capitalize()} lies under a cover in {found.area}"

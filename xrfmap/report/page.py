@@ -120,7 +120,7 @@ def _findings_context(parts: Parts, tables: Mapping[str, Table]) -> dict[str, An
         "area_elements": [_area_elements(area) for area in findings.areas],
         "element_tables": content.element_tables(findings),
         "open_short": [digest.in_short(word) for word in digest.open_points(findings)],
-        "points": digest.matters(findings),
+        "points": digest.matters(findings, hidden=parts.hidden),
         "open_points": digest.open_points(findings),
         "period_words": span,
         "period_note": note,

@@ -60,6 +60,7 @@ class HiddenPart:
     charts: Sequence[Chart]
     words: str
     table: Table
+    lines: Sequence[str] = ()  # families with a shape of their own, most significant first
 
 
 @dataclass(frozen=True)

@@ -269,7 +269,9 @@ def _hidden_parts(folder: _Folder, found: Mapping[str, xr.Dataset]) -> list[Hidd
             picture = pixels.data_uri(pixels.rgb_png(seen))
         table = report_hidden.shape_table(held, slug(label) if label else "")
         _write_tables(folder, [table])
-        parts.append(HiddenPart(scan, picture, charts, report_hidden.hidden_words(held), table))
+        words = report_hidden.hidden_words(held)
+        lines = report_hidden.told_lines(held)
+        parts.append(HiddenPart(scan, picture, charts, words, table, lines))
     return parts
 
 

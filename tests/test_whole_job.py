@@ -26,7 +26,7 @@ def thinned(tmp_path_factory):
     """Folder with the demo study and every third pixel of its scan, 30 x 40."""
     folder = tmp_path_factory.mktemp("mill")
     for path in DEMO.iterdir():
-        if path.suffix in (".toml", ".msa"):
+        if path.suffix in (".toml", ".msa", ".jpg"):
             shutil.copy(path, folder)
     scan = open_scan(DEMO / "front.h5").isel(y=slice(1, None, 3), x=slice(1, None, 3))
     write_nexus(

@@ -20,6 +20,7 @@ __all__ = ["Design", "FitResult", "fit_counts"]
 
 Float = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int32]
+_Start = tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]
 
 STEP_TOLERANCE = 2e-3
 """Largest last step, in lower bounds of standard errors.
@@ -88,6 +89,15 @@ class Design:
         c = np.asarray(counts)[..., : self.edges[-1]]
         # converted in the sum: a block of counts as real numbers would take four times its memory
         return np.asarray(np.add.reduceat(c, self.edges[:-1], axis=-1, dtype=np.float64))
+
+    @cached_property
+    def starts(self) -> dict[bytes, _Start]:
+        """Least-squares starts by their typical spectrum, which blocks of a scan share.
+
+        Worked out for each block anew, they cost more than their own time: threads of the
+        linear algebra library go on spinning for a while, on cores that the kernel needs.
+        """
+        return {}
 
     @cached_property
     def plan(self) -> _Plan:
@@ -216,8 +226,7 @@ def fit_counts(
     if data.dtype not in (np.uint16, np.uint32, np.float32):
         data = data.astype(np.uint32 if data.dtype.kind in "iu" else np.float32)
     plan = design.plan
-    typical = design.merge(data.mean(axis=0)) if typical is None else np.asarray(typical, float)
-    start, scale = _start(design.matrix[:, plan.order], typical)
+    start, scale = _start_of(design, data, typical)
     first = _run(data, plan, start, scale, _NOTHING, FIRST_STEPS)
     late = np.flatnonzero(~first[-1])
     if len(late):  # a slow pixel would hold up all others in its lanes: do those together
@@ -230,6 +239,19 @@ def fit_counts(
 
 
 _NOTHING = np.empty((0, 0), np.float32)
+
+
+def _start_of(
+    design: Design, data: npt.NDArray[np.generic], typical: npt.ArrayLike | None
+) -> _Start:
+    """Start from the typical spectrum, or from the mean of the data if there is none."""
+    if typical is None:
+        return _start(design.matrix[:, design.plan.order], design.merge(data.mean(axis=0)))
+    given = np.asarray(typical, dtype=np.float64)
+    key = given.tobytes()
+    if key not in design.starts:
+        design.starts[key] = _start(design.matrix[:, design.plan.order], given)
+    return design.starts[key]
 
 
 def _run(
@@ -255,9 +277,7 @@ def _run(
     return out
 
 
-def _start(
-    matrix: Float, typical: Float
-) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+def _start(matrix: Float, typical: Float) -> _Start:
     """Least-squares matrix with the weights of a typical spectrum, and a floor per component."""
     floor = max(float(typical.mean()), 1e-12) * 1e-2
     weight = 1.0 / np.maximum(typical, floor)

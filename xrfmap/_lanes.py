@@ -15,8 +15,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
-LANES = 64
-"""Pixels worked on together; a group's work arrays then stay in a core's own cache."""
+LANES = 128
+"""Pixels worked on together: more share the cost of each short loop, until a group's work
+arrays leave the core's own cache. Measured on 512 KiB of it: 64 lanes 37-40, 96 lanes 40-44,
+128 lanes 45-47 thousand pixels a second."""
 
 # Rearrangement of sums lets the compiler use vectors; counts are finite when they come here
 # and the model is bounded away from zero, so that no NaN or infinity can arise.

@@ -22,7 +22,7 @@ Float = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int32]
 _Start = tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]
 
-STEP_TOLERANCE = 2e-3
+STEP_TOLERANCE = 5e-3
 """Largest last step, in lower bounds of standard errors.
 
 What remains after it is at most about a twentieth of it: the blended curvature leaves 3 %, the

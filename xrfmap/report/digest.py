@@ -83,18 +83,19 @@ def _flag_points(flags: list[Flag]) -> list[tuple[float, Point]]:
 
 
 def _depth_words(found: DepthFinding) -> str:
+    """Give the lower end alone: some of the element higher up makes a cover look thinner."""
     words = found.because
     if found.cover_um is not None:
         cover = found.cover_um
         words = (
-            f"Cover of about {number(cover.value, 2)} µm if it is {cover.material} "
-            f"(95 %: {number(cover.low, 2)} to {number(cover.high, 2)} µm). {_sentence(words)}"
+            f"Cover of {number(cover.low, 2)} µm or more if it is {cover.material} (lower end of "
+            f"the 95 % interval). {_sentence(words)}"
         )
     elif found.cover_mg_cm2 is not None:
         mass = found.cover_mg_cm2
         words = (
-            f"Cover of about {number(mass.value, 2)} mg/cm² "
-            f"(95 %: {number(mass.low, 2)} to {number(mass.high, 2)}). {_sentence(words)}"
+            f"Cover of {number(mass.low, 2)} mg/cm² or more (lower end of the 95 % interval). "
+            f"{_sentence(words)}"
         )
     return words.strip()
 

@@ -11,6 +11,7 @@ import xrfmap.layers
 from xrfmap import simulate
 from xrfmap.cover_choice import SOURCES
 from xrfmap.cover_model import OWN_THICKNESS_UM, table_covariance
+from xrfmap.emitters import family_emitter, usable_families
 from xrfmap.findings import ElementFinding
 from xrfmap.identify import Found, base_model
 from xrfmap.layers import Layer, Stack
@@ -20,7 +21,6 @@ from xrfmap.material_names import paint_of
 from xrfmap.paints import paint
 from xrfmap.refine import refine
 from xrfmap.settings import Instrument
-from xrfmap.templates import family_emitter, usable_families
 
 HEAD = Instrument(anode="Rh", tube_kv=50.0)
 SCALE = EnergyScale(0.0, 0.02)

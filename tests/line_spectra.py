@@ -11,17 +11,11 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from xrfmap.emitters import family_emitter, scatter_emitters
 from xrfmap.fit import Design
 from xrfmap.lineshape import EnergyScale, Response
 from xrfmap.settings import Instrument
-from xrfmap.templates import (
-    SpectrumModel,
-    continuum_knots,
-    family_emitter,
-    merge_edges,
-    scatter_carrier,
-    scatter_emitters,
-)
+from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges, scatter_carrier
 
 Array = npt.NDArray[np.float64]
 

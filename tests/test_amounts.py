@@ -7,6 +7,7 @@ import xraydb
 from xrfmap import atomic
 from xrfmap.amounts import thin_amounts
 from xrfmap.atomic import Material
+from xrfmap.emitters import family_emitter
 from xrfmap.layers import Layer, Stack, emission
 from xrfmap.line_groups import GroupCounts, line_groups
 from xrfmap.paints import paint, pigment
@@ -18,7 +19,6 @@ from xrfmap.strength import (
     strength_from_flux,
     strength_from_reference,
 )
-from xrfmap.templates import family_emitter
 from xrfmap.thick import thick_fractions
 from xrfmap.tube import Excitation
 

@@ -21,10 +21,10 @@ from xrfmap.cover_likelihood import Z_ORDER, estimate_cover, pair_information
 from xrfmap.cover_maps import block_size, cover_maps
 from xrfmap.cover_model import OwnLayers, cover_model
 from xrfmap.depth import SURFACE_UM, area_depth
+from xrfmap.emitters import family_emitter
 from xrfmap.line_groups import GroupCounts, line_groups
 from xrfmap.line_ratios import SplitDesign, area_counts
 from xrfmap.simulate import scan as simulated_scan
-from xrfmap.templates import family_emitter
 
 CASES = [("lead white", um) for um in (0, 5, 10, 20, 40)] + [("earth", 10), ("earth", 30)]
 QUICK = [("Hg", "lead white", 20), ("Cu", "lead white", 0), ("Sn", "earth", 30)]

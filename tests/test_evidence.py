@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from line_spectra import PAINT, SCATTER, Array, model
 
+from xrfmap.emitters import family_emitter
 from xrfmap.evidence import Evidence, Judge
 from xrfmap.refine import Refined, fit_sum, refine
-from xrfmap.templates import SpectrumModel, family_emitter
+from xrfmap.templates import SpectrumModel
 
 FAMILIES = ("Ca K", "Fe K", "Cu K", "Hg L", "Hg M", "Pb L", "Pb M")
 NO_ERROR = 1e-9

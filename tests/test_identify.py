@@ -9,6 +9,7 @@ from line_spectra import RHODIUM, SCALE
 from painted import found_in, scan_of, simulated, slow_but, true_elements, true_sums
 
 from xrfmap.atomic import Material
+from xrfmap.emitters import family_emitter
 from xrfmap.errors import InputError
 from xrfmap.finding import find_elements
 from xrfmap.identify import (
@@ -24,7 +25,6 @@ from xrfmap.paintings import KINDS
 from xrfmap.settings import Instrument
 from xrfmap.simulate import spectrum
 from xrfmap.stack import Layer, Stack
-from xrfmap.templates import family_emitter
 
 # what each made-up painting holds in plenty (xrfmap.paintings); traces may be found or not
 PLENTY = {

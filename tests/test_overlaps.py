@@ -24,12 +24,13 @@ from line_spectra import (
     model,
 )
 
+from xrfmap.emitters import family_emitter, usable_families
 from xrfmap.evidence import Evidence, Judge
 from xrfmap.fit import Design, fit_counts
 from xrfmap.identify import Found, base_model, identify
 from xrfmap.lineshape import self_convolution
 from xrfmap.refine import refine
-from xrfmap.templates import SpectrumModel, family_emitter, usable_families
+from xrfmap.templates import SpectrumModel
 
 PAIRS = [  # the stronger partner first, as a case would have it
     ("Pb L", "As K"), ("Pb M", "S K"), ("Pb M", "Hg M"), ("Hg M", "S K"), ("Ba L", "Ti K"),

@@ -9,6 +9,7 @@ from buried_paint import COVERS, HEAD, PAINTS, SCALE, UNSEEN, known
 from xrfmap import simulate
 from xrfmap.atomic import material_attenuation
 from xrfmap.cover_model import group_lines
+from xrfmap.emitters import family_emitter
 from xrfmap.errors import InputError
 from xrfmap.findings import StackFinding
 from xrfmap.layer_questions import answers, asked, proposal_of, stacks_from
@@ -19,7 +20,6 @@ from xrfmap.settings import StackEntry, load_study
 from xrfmap.stack_problem import FreeLayer, StackProposal
 from xrfmap.stack_yields import StackYields
 from xrfmap.stackfit import compare_stacks, fit_stack, stack_counts, verdict_of
-from xrfmap.templates import family_emitter
 
 GROUND = paint({"natural chalk": 1}, volume_share=0.6, medium="glue")
 TRUE_UM = {"lead white": 18.0, "vermilion": 25.0}

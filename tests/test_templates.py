@@ -24,19 +24,11 @@ from line_spectra import (
 from scipy.stats import norm
 
 from xrfmap.detector import efficiency, escape
+from xrfmap.emitters import family_emitter, scatter_emitters, usable_families
 from xrfmap.lineshape import EnergyScale, Response
 from xrfmap.settings import Instrument
 from xrfmap.stack import scatter_angle_deg
-from xrfmap.templates import (
-    SpectrumModel,
-    continuum_knots,
-    family_emitter,
-    hats,
-    merge_edges,
-    scatter_carrier,
-    scatter_emitters,
-    usable_families,
-)
+from xrfmap.templates import SpectrumModel, continuum_knots, hats, merge_edges, scatter_carrier
 
 ENERGY = SCALE.energy(np.arange(CHANNELS))
 BARE = Response(tail_fraction=0.0, shelf_fraction=0.0, natural_width=False)

@@ -44,8 +44,10 @@ def _peak(x, sigma, broad, eta, half, tail, slope):
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def add_peaks(result, edges, energies, areas, sigmas, broad, eta, half, tail, slope, first, last):
-    """Add peaks to `result`; peak k only over the channels ``first[k]`` to ``last[k] - 1``.
+def add_peaks(
+    rows, index, edges, energies, areas, sigmas, broad, eta, half, tail, slope, first, last
+):
+    """Add peak k to ``rows[index[k]]`` over the channels ``first[k]`` to ``last[k] - 1``.
 
     `sigmas` are of the detector alone, `broad`, `eta` and `half` (half width at half
     maximum) describe the pseudo-Voigt body with the natural width of the line.
@@ -53,9 +55,10 @@ def add_peaks(result, edges, energies, areas, sigmas, broad, eta, half, tail, sl
     for k in range(len(energies)):
         if areas[k] == 0.0 or first[k] >= last[k]:
             continue
+        row = rows[index[k]]
         s, b, n, h = sigmas[k], broad[k], eta[k], half[k]
         before = _peak(edges[first[k]] - energies[k], s, b, n, h, tail, slope)
         for c in range(first[k], last[k]):
             after = _peak(edges[c + 1] - energies[k], s, b, n, h, tail, slope)
-            result[c] += areas[k] * (after - before)
+            row[c] += areas[k] * (after - before)
             before = after

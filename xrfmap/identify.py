@@ -17,6 +17,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.elements import symbol
+from xrfmap.emitters import Emitter, family_emitter, scatter_emitters, usable_families
 from xrfmap.evidence import Evidence, Judge
 from xrfmap.findings import ElementFinding
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
@@ -26,15 +27,7 @@ from xrfmap.row_scales import RowScales
 from xrfmap.scan import instrument_of
 from xrfmap.settings import Instrument
 from xrfmap.summary import Summary, pile_up_shape, summarise
-from xrfmap.templates import (
-    Emitter,
-    SpectrumModel,
-    continuum_knots,
-    family_emitter,
-    scatter_carrier,
-    scatter_emitters,
-    usable_families,
-)
+from xrfmap.templates import SpectrumModel, continuum_knots, scatter_carrier
 from xrfmap.tube import DEFAULT_ANODE, DEFAULT_TUBE_KV
 
 __all__ = ["USUAL", "Found", "base_model", "elements_of_sum", "identify", "identify_part"]

@@ -12,11 +12,12 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from xrfmap.emitters import Emitter, family_emitter, usable_families
 from xrfmap.fit import Design
 from xrfmap.identify import Found
 from xrfmap.line_groups import LineGroup, part_of
 from xrfmap.refine import merge
-from xrfmap.templates import Emitter, SpectrumModel, family_emitter, usable_families
+from xrfmap.templates import SpectrumModel
 
 __all__ = ["doubts", "foreign_errors", "hidden_emitters", "wrong_shapes"]
 

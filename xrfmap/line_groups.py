@@ -8,7 +8,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.templates import Emitter, SpectrumModel
+from xrfmap.emitters import Emitter
+from xrfmap.templates import SpectrumModel
 
 __all__ = ["GroupCounts", "LineGroup", "group_emitter", "groups_of", "line_groups", "part_of"]
 

@@ -15,19 +15,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from xrfmap.emitters import family_emitter, usable_families
 from xrfmap.fit import Design, fit_counts
 from xrfmap.identify import Found
 from xrfmap.line_doubts import doubts, foreign_errors, hidden_emitters, wrong_shapes
 from xrfmap.line_groups import GroupCounts, LineGroup, group_emitter, groups_of
 from xrfmap.map_design import MAP_PIECES
 from xrfmap.refine import merge, refine
-from xrfmap.templates import (
-    SpectrumModel,
-    continuum_knots,
-    family_emitter,
-    merge_edges,
-    usable_families,
-)
+from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
 
 __all__ = ["SplitDesign", "area_counts", "with_elements"]
 

@@ -20,6 +20,7 @@ __all__ = [
     "EnergyScale",
     "Response",
     "line_shape",
+    "peak_rows",
     "peaks",
     "pile_up",
     "self_convolution",
@@ -233,27 +234,63 @@ def peaks(
     ndarray, shape (n,)
         Counts per channel.
     """
-    shape = response or Response()
-    result = np.zeros(len(edges_kev) - 1)
     energies, area, natural, extra = np.broadcast_arrays(
         *(np.atleast_1d(np.asarray(v, float)) for v in
           (energies_kev, areas, natural_kev, extra_fwhm_kev))
     )  # fmt: skip
-    reach = 3.0 * np.hypot(scale.fwhm(energies), extra)  # 7 standard deviations
-    low = energies - reach - 16 * shape.tail_slope_kev - 60 * natural  # exp(-16) = 1e-7
-    first = np.searchsorted(edges_kev, low)
-    last = np.searchsorted(edges_kev, energies + reach + 60 * natural)
+    rows = np.zeros((1, len(edges_kev) - 1))
+    peak_rows(
+        rows, edges_kev, np.zeros(len(energies), dtype=np.int64), energies, area, natural,
+        scale, response or Response(), extra_fwhm_kev=extra,
+    )  # fmt: skip
+    return np.asarray(rows[0])
+
+
+def peak_rows(
+    rows: Array,
+    edges_kev: Array,
+    index: npt.NDArray[np.int64],
+    energies_kev: Array,
+    areas: Array,
+    natural_kev: Array,
+    scale: EnergyScale,
+    response: Response,
+    *,
+    extra_fwhm_kev: Array | float = 0.0,
+) -> None:
+    """Add full-energy peaks to the rows of a table, as :func:`peaks` does to one spectrum.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (r, n)
+        Changed in place. [counts]
+    edges_kev : ndarray, shape (n + 1,)
+        Channel borders. [keV]
+    index : ndarray of int, shape (m,)
+        Row that each peak belongs to.
+    energies_kev, areas, natural_kev : ndarray, shape (m,)
+        Line energies [keV], counts, and natural widths [keV].
+    scale, response
+        For width and tail.
+    extra_fwhm_kev : ndarray, shape (m,), or float
+        Further Gaussian broadening. [keV]
+    """
     from xrfmap._peaks import add_peaks  # compiled; not needed by whoever reads a scale only
 
-    sigma = np.hypot(scale.fwhm(energies), extra) / FWHM_PER_SIGMA
-    full, eta = _pseudo_voigt(sigma, natural)
+    width = np.hypot(scale.fwhm(energies_kev), extra_fwhm_kev)
+    reach = 3.0 * width  # 7 standard deviations
+    # exp(-16) = 1e-7 of the tail
+    low = energies_kev - reach - 16 * response.tail_slope_kev - 60 * natural_kev
+    first = np.searchsorted(edges_kev, low)
+    last = np.searchsorted(edges_kev, energies_kev + reach + 60 * natural_kev)
+    sigma = width / FWHM_PER_SIGMA
+    full, eta = _pseudo_voigt(sigma, natural_kev)
     add_peaks(
-        result, np.asarray(edges_kev, np.float64), np.ascontiguousarray(energies),
-        np.ascontiguousarray(area), sigma, full / FWHM_PER_SIGMA, eta, full / 2,
-        shape.tail_fraction, shape.tail_slope_kev,
-        np.maximum(first - 1, 0), np.minimum(last, len(result)),
+        rows, index, np.asarray(edges_kev, np.float64), np.ascontiguousarray(energies_kev),
+        np.ascontiguousarray(areas), sigma, full / FWHM_PER_SIGMA, eta, full / 2,
+        response.tail_fraction, response.tail_slope_kev,
+        np.maximum(first - 1, 0), np.minimum(last, rows.shape[1]),
     )  # fmt: skip
-    return result
 
 
 def shelf_shape(edges_kev: npt.ArrayLike, energy_kev: float, scale: EnergyScale) -> Array:

@@ -18,6 +18,7 @@ from scipy.special import ndtr
 
 from xrfmap.atomic import Material, line_cross_section
 from xrfmap.detector import efficiency
+from xrfmap.emitters import Emitter, family_emitter, usable_families
 from xrfmap.expectation import GEOMETRY_SR2, expected
 from xrfmap.findings import ElementFinding
 from xrfmap.fit import fit_counts
@@ -29,7 +30,6 @@ from xrfmap.maps import pixel_values
 from xrfmap.refine import fit_sum
 from xrfmap.settings import Instrument
 from xrfmap.stack import Layer, Stack
-from xrfmap.templates import Emitter, family_emitter, usable_families
 from xrfmap.tube import excitation
 
 __all__ = [

@@ -23,9 +23,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.optimize import nnls
 
 from xrfmap.atomic import edge_energy
+from xrfmap.emitters import Emitter
 from xrfmap.lineshape import EPSILON_KEV, FWHM_PER_SIGMA
 from xrfmap.one_thread import in_one_thread
-from xrfmap.templates import DEFAULT_COVER, Emitter, SpectrumModel, merge_edges
+from xrfmap.templates import DEFAULT_COVER, SpectrumModel, merge_edges
 
 __all__ = ["Refined", "SumFit", "fit_sum", "merge", "refine"]
 

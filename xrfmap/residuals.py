@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from xrfmap.emitters import Emitter
 from xrfmap.refine import SumFit, merge
-from xrfmap.templates import Emitter, SpectrumModel
+from xrfmap.templates import SpectrumModel
 
 __all__ = [
     "LIMIT",

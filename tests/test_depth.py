@@ -20,7 +20,7 @@ from xrfmap.cover_choice import (
 from xrfmap.cover_likelihood import Z_ORDER, estimate_cover, pair_information
 from xrfmap.cover_maps import block_size, cover_maps
 from xrfmap.cover_model import OwnLayers, cover_model
-from xrfmap.depth import SURFACE_UM, area_depth
+from xrfmap.depth import SURFACE_UM, area_depth, bound_of
 from xrfmap.emitters import family_emitter
 from xrfmap.line_groups import GroupCounts, line_groups
 from xrfmap.line_ratios import SplitDesign, area_counts
@@ -242,10 +242,34 @@ def test_paint_partly_bare_is_never_given_more_cover_than_there_is():
         found = known(share * bare + (1 - share) * under, {"Hg", "S", "Ca", "Sr", "Pb"})
         finding = depth_of(found, "Hg", "lead white").finding
         if finding.state == "covered":
-            assert "lower bound" in finding.because
+            assert finding.bound == "lower_end_only"
             assert finding.cover_um.low < 40
         if finding.state == "at_surface":
             assert share == 0.5  # most of what is seen is bare
+
+
+def test_tin_in_two_layers_gives_a_lower_end_only():
+    """A twentieth of the counts comes from tin on top, as in a sky over a figure."""
+    bare, under = (spectrum("Sn", 22.0, "lead white", um, COUNTS) for um in (0, 40))
+    found = known(0.05 * bare + 0.95 * under, {"Sn", "Ca", "Pb"})
+    finding = depth_of(found, "Sn", "lead white").finding
+    assert finding.state == "covered"
+    # this is what the word is for: the truth lies above the interval
+    assert finding.cover_um.high < 40
+    assert finding.bound == "lower_end_only"
+    assert "higher up" in finding.bound_because
+
+
+def test_ends_of_cover_that_hold_are_named():
+    under = depth_of(fitted("Hg", "lead white", 20, COUNTS), "Hg", "lead white").finding
+    bare = depth_of(fitted("Hg", "lead white", 0, COUNTS), "Hg", "lead white").finding
+    assert (under.state, under.bound) == ("covered", "lower_end_only")
+    assert (bare.state, bare.bound) == ("at_surface", "both")
+    assert bound_of("cannot_tell", agree=False, open_end=False)[0] == "neither"
+    assert "open" in bound_of("covered", agree=True, open_end=True)[1]
+    few = known(spectrum("Cu", 22.0, "lead white", 0, COUNTS) * 1e-4, {"Cu", "Ca", "Fe"})
+    untold = area_depth(few, "area", elements=["Cu"])[0].finding
+    assert (untold.cover_um, untold.bound, untold.bound_because) == (None, None, "")
 
 
 # ---------------------------------------------------------------- how often intervals hold

@@ -19,6 +19,7 @@ from xrfmap.findings import (
 )
 from xrfmap.io.cover_file import read_cover, write_cover
 from xrfmap.report.cover import cover_rows, cover_words, told_elements
+from xrfmap.report.digest import matters
 from xrfmap.report.figures import cover_map
 from xrfmap.report.tables import csv_text
 from xrfmap.report.write import write_report
@@ -47,7 +48,7 @@ LAYERS = [
 ]
 
 
-def depth(area, element, state="covered", low=8.0):
+def depth(area, element, state="covered", low=8.0, bound="lower_end_only"):
     return DepthFinding(
         area=area,
         element=element,
@@ -55,6 +56,7 @@ def depth(area, element, state="covered", low=8.0):
         state=state,
         cover_mg_cm2=Interval(value=4.6, low=2.6, high=10.0),
         cover_um=ThicknessInterval(value=14.0, low=low, high=31.0, material="lead white"),
+        bound=bound,
         because="<b>bare paint is excluded</b>",
     )
 
@@ -67,6 +69,19 @@ def test_covered_element_lies_in_the_one_layer_below_that_holds_it():
     assert "or more" in by_name["first picture"][0]
     assert by_name["picture layer"] == by_name["ground"] == []
     assert remarks == []
+
+
+def test_the_word_of_the_finding_says_which_ends_are_told():
+    """In the bounds of layers and in the summary alike."""
+    ends = {"lower_end_only": "8 µm or more", "both": "8 to 31 µm", None: "8 µm or more"}
+    for bound, words in ends.items():
+        found = depth("sky", "Hg", bound=bound)
+        layers, _ = covered_layers(STUDY, LAYERS, [found])
+        assert words in layers[1].covered_by[0]
+        findings = Findings(title="x", period=None, overall="compatible", depth=[found])
+        (told,) = [p.detail for p in matters(findings) if p.anchor == "depth"]
+        assert words in told
+        assert "31" not in told or bound == "both"
 
 
 @pytest.mark.parametrize(

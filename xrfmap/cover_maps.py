@@ -202,6 +202,9 @@ def _one_element(
         n: (("y", "x"), v.reshape(shape).astype(np.float32), {"units": units.get(n, "1")})
         for n, v in values.items()
     }
+    planes["cover_mg_cm2_high"][2]["comment"] = (
+        "no upper bound where state is covered and some of the element may lie higher up"
+    )
     planes["state"] = (("y", "x"), state.reshape(shape), {"flags": str(STATES)})  # type: ignore[assignment]
     return xr.Dataset(
         planes,

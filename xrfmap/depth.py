@@ -21,13 +21,13 @@ from xrfmap.cover_choice import (
 )
 from xrfmap.cover_likelihood import Z_ORDER, Cover, estimate_cover, pair_information
 from xrfmap.cover_model import CoverModel
-from xrfmap.findings import DepthFinding, Interval, ThicknessInterval
+from xrfmap.findings import Bound, DepthFinding, Interval, ThicknessInterval
 from xrfmap.identify import Found
 from xrfmap.line_groups import GroupCounts, LineGroup
 from xrfmap.line_ratios import area_counts
 from xrfmap.one_thread import in_one_thread
 
-__all__ = ["STATES", "DepthSettings", "ElementDepth", "area_depth", "depth_findings"]
+__all__ = ["STATES", "DepthSettings", "ElementDepth", "area_depth", "bound_of", "depth_findings"]
 
 Array = npt.NDArray[np.float64]
 
@@ -186,7 +186,8 @@ def _finding(
     if np.isnan(value):
         return _untold(area, element, counts, "no net counts in its lines").finding
     pairs = pair_information(counts, model, value)
-    state, why = _judged(low, high, z, p, bool(cover.open_end[0]), model)
+    state, why = _judged(low, high, z, p, model)
+    bound, bound_why = bound_of(state, agree=not p < DISAGREE, open_end=bool(cover.open_end[0]))
     own = f"{model.own_um[0]:g} to {model.own_um[1]:g} µm"
     names = " or ".join(dict.fromkeys(m.name for m, _ in model.own))
     words = (
@@ -203,6 +204,8 @@ def _finding(
             value=model.um(value), low=model.um(low), high=model.um(high),
             material=model.cover.name,
         ),
+        bound=bound,
+        bound_because=bound_why,
         because=words,
     )  # fmt: skip
 
@@ -214,9 +217,48 @@ def _telling(pairs: Sequence[tuple[str, str, float]]) -> list[str]:
     return list(dict.fromkeys(names))
 
 
-def _judged(
-    low: float, high: float, z: float, p: float, open_end: bool, model: CoverModel
-) -> tuple[str, str]:
+def bound_of(state: str, *, agree: bool, open_end: bool) -> tuple[Bound, str]:
+    """Tell which ends of an interval of cover hold whatever the layers are.
+
+    Parameters
+    ----------
+    state : str
+        ``"at_surface"``, ``"covered"`` or ``"cannot_tell"``.
+    agree : bool
+        Whether the lines agree with one layer under one cover.
+    open_end : bool
+        Whether the interval ends where the models end.
+
+    Returns
+    -------
+    bound : str
+        ``"both"``, ``"lower_end_only"`` or ``"neither"``.
+    because : str
+        The reason, in words.
+
+    Notes
+    -----
+    The counts of two layers add up, so that their common ratio lies between the ratios of
+    each: the cover that is read off lies between those of the highest and the lowest part.
+    Its lower end is thus no more than what covers the lowest part, its upper end no less
+    than what covers the highest. Whether there is a second part the ratio cannot tell, nor can
+    the layers that a study states: a paint holds more elements than are stated of it.
+    """
+    if not agree:
+        return "neither", "its lines disagree with one layer under one cover"
+    if state == "at_surface":
+        return "both", "the interval holds for the part of it that lies highest"
+    if open_end:
+        return "lower_end_only", (
+            "its upper end is open; and if some of it lies higher up, more may lie on the rest"
+        )
+    return "lower_end_only", (
+        "the interval is right if all of it lies in one layer; if some lies higher up, more may "
+        "lie on the rest"
+    )
+
+
+def _judged(low: float, high: float, z: float, p: float, model: CoverModel) -> tuple[str, str]:
     """State, and the sentence that says by which test."""
     thick = f"{model.um(high):.2g} µm of {model.cover.name}"
     if p < DISAGREE:
@@ -225,11 +267,7 @@ def _judged(
             "more than one depth, or something else shares its lines"
         )
     if z >= Z_ORDER and low > 0:
-        end = "; its upper end is open" if open_end else ""
-        return "covered", (
-            f"bare paint is excluded by {z:.1f} standard errors of the line ratios{end}; the "
-            "thickness is right if it lies in one layer, a lower bound if some lies higher up"
-        )
+        return "covered", f"bare paint is excluded by {z:.1f} standard errors of the line ratios"
     if model.um(high) <= SURFACE_UM:
         return "at_surface", (
             f"its lines are those of bare paint ({z:+.1f} standard errors), and more than "

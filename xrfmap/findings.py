@@ -15,6 +15,7 @@ __all__ = [
     "AmountFinding",
     "AreaFinding",
     "AutomaticArea",
+    "Bound",
     "Candidate",
     "Comparison",
     "DepthFinding",
@@ -167,6 +168,10 @@ class AmountFinding(_Frozen):
     note: str = ""
 
 
+Bound = Literal["both", "lower_end_only", "neither"]
+"""Which ends of an interval of cover hold whatever the layers are."""
+
+
 class DepthFinding(_Frozen):
     """Whether an element lies at the surface of an area or under cover."""
 
@@ -176,6 +181,8 @@ class DepthFinding(_Frozen):
     state: Literal["at_surface", "covered", "cannot_tell"]
     cover_mg_cm2: Interval | None = None
     cover_um: ThicknessInterval | None = None
+    bound: Bound | None = None  # which ends of the two intervals hold; None without them
+    bound_because: str = ""
     because: str = ""
 
 

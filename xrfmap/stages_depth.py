@@ -161,7 +161,8 @@ def _amount(finding: DepthFinding) -> str:
     um = finding.cover_um
     if um is None:
         return "a cover"
-    # what lies higher up makes the estimate too thin, so that only its lower end is sure
+    if finding.bound == "both":
+        return f"{um.low:.2g} to {um.high:.2g} µm, if that is {um.material}"
     return f"{um.low:.2g} µm or more, if that is {um.material}"
 
 

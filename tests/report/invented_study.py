@@ -182,6 +182,7 @@ FINDINGS: dict[str, Any] = {
         {"area": "sledge", "element": "Hg", "lines": ["Hg L", "Hg M"], "state": "covered",
          "cover_mg_cm2": {"value": 4.2, "low": 3.1, "high": 5.6},
          "cover_um": {"value": 10.2, "low": 7.6, "high": 13.8, "material": "lead white in oil"},
+         "bound": "lower_end_only", "bound_because": "more may lie on what lies deepest",
          "because": "the M lines are weaker than at the surface"},
         {"area": "sledge", "element": "Pb", "lines": ["Pb L", "Pb M"], "state": "at_surface"},
     ],
@@ -208,7 +209,7 @@ HOSTILE = (
 # words of a fixed choice, patterns and numbers: nothing else fits there
 FIXED = {
     "verdict", "fits_period", "state", "origin", "checked", "overall", "kind", "schema", "role",
-    "from", "to",
+    "from", "to", "bound",
 }  # fmt: skip
 
 

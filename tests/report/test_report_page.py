@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import re
 from html.parser import HTMLParser
@@ -333,7 +334,16 @@ def test_what_the_lines_do_not_tell_of_depth_is_one_open_point():
     assert sum("3 of 5 cases" in word for word in open_points(found)) == 1
     table = told_depth(found)
     assert [row[1] for row in table.rows] == ["Hg", "Pb"]
-    assert table.rows[0][3:7] == (10.2, 7.6, 13.8, "lead white in oil")
+    # the upper end does not hold, and so does not stand on the page
+    assert table.rows[0][3:7] == (7.6, None, 10.2, "lead white in oil")
+    both = [{**found.depth[0].model_dump(), "bound": "both"}]
+    held = told_depth(Findings.model_validate(FINDINGS | {"depth": both}))
+    assert held.rows[0][3:7] == (7.6, 13.8, 10.2, "lead white in oil")
+    whole = finding_tables(found)["depth"]
+    text = csv_text([column.key for column in whole.columns], whole.rows)
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert rows[0]["bound"] == "lower end only"
+    assert rows[0]["cover_high [um]"] == "13.8"  # the file holds all of it, with the word for it
 
 
 def test_study_without_a_scan_has_a_report(tmp_path, findings):

@@ -13,7 +13,7 @@ from xrfmap.report import fields
 from xrfmap.report.digest import checks, references
 from xrfmap.report.plates import slug
 from xrfmap.report.tables import Column, Table, Value
-from xrfmap.report.words import STACK_VERDICTS, STATES, VERDICT_NAMES, element_name, number
+from xrfmap.report.words import BOUNDS, STACK_VERDICTS, STATES, VERDICT_NAMES, element_name, number
 
 __all__ = ["area_candidates", "element_tables", "finding_tables", "line_table", "point_table"]
 
@@ -215,6 +215,7 @@ def depth_table(findings: Findings) -> Table:
         _number("cover_low [mg/cm2]", "from"), _number("cover_high [mg/cm2]", "to"),
         _number("cover [um]", "Cover [µm]"), _number("cover_low [um]", "from"),
         _number("cover_high [um]", "to"), Column("material", "if made of"),
+        Column("bound", "What holds"), Column("bound_because", "Why", on_page=False),
         Column("because", "Because"),
     )  # fmt: skip
     rows: list[tuple[Value, ...]] = []
@@ -225,25 +226,32 @@ def depth_table(findings: Findings) -> Table:
             mass.value if mass else None, mass.low if mass else None, mass.high if mass else None,
             thick.value if thick else None, thick.low if thick else None,
             thick.high if thick else None,
-            thick.material if thick else None, d.because,
+            thick.material if thick else None,
+            BOUNDS[d.bound] if d.bound else None, d.bound_because, d.because,
         ))  # fmt: skip
     return Table("depth", "Depth: at the surface or under a cover", columns, tuple(rows))
 
 
 def told_depth(findings: Findings) -> Table:
-    """Return what the depth table says: no row that tells nothing, no column but the needed."""
-    whole = depth_table(findings)
-    place = {column.key: index for index, column in enumerate(whole.columns)}
-    wanted = ("area", "element", "state", "cover [um]", "cover_low [um]", "cover_high [um]",
-              "material", "because")  # fmt: skip
-    kept = [place[name] for name in wanted]
-    rows = tuple(
-        tuple(row[k] for k in kept)
-        for row in whole.rows
-        if row[place["state"]] != STATES["cannot_tell"]
-    )
-    columns = tuple(whole.columns[k] for k in kept)
-    return Table("depth_told", "At the surface or under a cover", columns, rows)
+    """Return what the depth table says: no row that tells nothing, no end that does not hold."""
+    columns = (
+        Column("area", "Area"), Column("element", "Element"), Column("state", "Where"),
+        _number("cover_low [um]", "Cover at least [µm]"),
+        _number("cover_high [um]", "at most [µm]"),
+        _number("cover [um]", "if all in one layer [µm]"), Column("material", "if made of"),
+        Column("because", "Because"),
+    )  # fmt: skip
+    rows: list[tuple[Value, ...]] = []
+    for d in findings.depth:
+        if d.state == "cannot_tell":
+            continue
+        thick = d.cover_um
+        low, high, value, material = (
+            (thick.low, thick.high, thick.value, thick.material) if thick else (None,) * 4
+        )
+        high = high if d.bound == "both" else None
+        rows.append((d.area, d.element, STATES[d.state], low, high, value, material, d.because))
+    return Table("depth_told", "At the surface or under a cover", columns, tuple(rows))
 
 
 def stack_table(findings: Findings) -> Table:

@@ -83,21 +83,19 @@ def _flag_points(flags: list[Flag]) -> list[tuple[float, Point]]:
 
 
 def _depth_words(found: DepthFinding) -> str:
-    """Give the lower end alone: some of the element higher up makes a cover look thinner."""
-    words = found.because
+    """Give those ends of the interval of cover that hold, by the finding's own word for it."""
+    cover = found.cover_um or found.cover_mg_cm2
+    if cover is None or found.bound == "neither":
+        return found.because.strip()
+    unit, material = "mg/cm²", ""
     if found.cover_um is not None:
-        cover = found.cover_um
-        words = (
-            f"Cover of {number(cover.low, 2)} µm or more if it is {cover.material} (lower end of "
-            f"the 95 % interval). {_sentence(words)}"
-        )
-    elif found.cover_mg_cm2 is not None:
-        mass = found.cover_mg_cm2
-        words = (
-            f"Cover of {number(mass.low, 2)} mg/cm² or more (lower end of the 95 % interval). "
-            f"{_sentence(words)}"
-        )
-    return words.strip()
+        unit, material = "µm", f" if it is {found.cover_um.material}"
+    low, high = number(cover.low, 2), number(cover.high, 2)
+    if found.bound == "both":
+        words = f"Cover of {low} to {high} {unit}{material} (95 % interval)."
+    else:
+        words = f"Cover of {low} {unit} or more{material} (lower end of the 95 % interval)."
+    return f"{words} {_sentence(found.because)}".strip()
 
 
 def matters(findings: Findings, most: int = 3, *, hidden: Sequence[HiddenPart] = ()) -> list[Point]:

@@ -8,6 +8,7 @@ from xrfmap.findings import Verdict
 
 __all__ = [
     "BLIND",
+    "BOUNDS",
     "CAUTIONS",
     "ELEMENT_VERDICTS",
     "STACK_VERDICTS",
@@ -69,6 +70,11 @@ STATES = {
     "at_surface": "at the surface",
     "covered": "under a cover",
     "cannot_tell": "cannot tell",
+}
+BOUNDS = {
+    "both": "both ends",
+    "lower_end_only": "lower end only",
+    "neither": "neither end",
 }
 STACK_VERDICTS = {
     "best": "explains it best",

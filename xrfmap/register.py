@@ -18,7 +18,16 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 
-__all__ = ["Field", "Placement", "affine", "field_of", "picture_on_grid", "place", "similarity"]
+__all__ = [
+    "NOWHERE",
+    "Field",
+    "Placement",
+    "affine",
+    "field_of",
+    "picture_on_grid",
+    "place",
+    "similarity",
+]
 
 Array = npt.NDArray[np.float64]
 Point = tuple[float, float, float, float]
@@ -69,6 +78,10 @@ class Placement:
     words: str
     error: float | None = None
     method: str = "control points"
+
+
+NOWHERE: Field = _Edges(0.0, 1.0, 0.0, 1.0, "mm")
+"""A field to try control points on before any scan is read."""
 
 
 def field_of(maps: xr.Dataset) -> Field:

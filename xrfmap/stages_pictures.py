@@ -13,11 +13,64 @@ from xrfmap.errors import InputError
 from xrfmap.hidden import HIDDEN_CAUTIONS, hidden_design
 from xrfmap.io.images import read_image
 from xrfmap.io.results import plain_attrs
-from xrfmap.register import Placement, field_of, picture_on_grid, place
+from xrfmap.register import NOWHERE, Placement, field_of, picture_on_grid, place
 from xrfmap.settings import Image
 from xrfmap.stages import Run, Scanned, staged
 
-__all__ = ["place_pictures", "split_hidden"]
+__all__ = ["check_pictures", "place_pictures", "split_hidden"]
+
+LEAST_SIDE = 8  # pixels; less is an icon or a slip
+
+
+def check_pictures(run: Run) -> None:
+    """Read every picture of the study once, so that a bad one is told before the fits.
+
+    Parameters
+    ----------
+    run : Run
+        The run; gets the hash of each picture.
+
+    Raises
+    ------
+    InputError
+        If a picture is missing, damaged, without values, or too small to hold anything, or
+        if its control points are too few, on one line, or off the picture.
+    """
+    for number, image in enumerate(run.study.image, 1):
+        where = f"image[{number}]"
+        path = run.input_file(image.file, f"{where}.file")
+        staged(
+            run,
+            f"picture-{number}",
+            {"file": run.digest(image.file), "entry": image.model_dump(mode="json")},
+            lambda image=image, path=path, where=where: (_checked(image, path, where), []),  # type: ignore[misc]
+            f"reading {image.file}",
+        )
+
+
+def _checked(image: Image, path: Path, where: str) -> dict[str, Any]:
+    picture = read_image(path)
+    rows, columns = picture.shape[:2]
+    if min(rows, columns) < LEAST_SIDE:
+        raise InputError(
+            image.file, found=f"{columns} x {rows} pixels",
+            expected=f"{LEAST_SIDE} or more on each side", remedy="give the picture itself",
+        )  # fmt: skip
+    if not np.isfinite(picture).any():
+        raise InputError(
+            image.file, found="not a single value in its pixels", expected="a picture",
+            remedy="export the picture again",
+        )  # fmt: skip
+    for k, (px, py, *_) in enumerate(image.control_points or (), 1):
+        if not (0 <= px <= columns and 0 <= py <= rows):
+            raise InputError(
+                image.file, f"{where}.control_points[{k}]",
+                found=f"pixel ({px:g}, {py:g})", expected=f"within {columns} x {rows} pixels",
+                remedy="count from the upper left corner, in pixels of this very file",
+            )  # fmt: skip
+    if image.control_points:
+        place(image.control_points, (columns, rows), NOWHERE, name=image.file)
+    return {"columns": columns, "rows": rows}
 
 
 def place_pictures(run: Run, scans: Sequence[Scanned]) -> None:

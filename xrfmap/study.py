@@ -33,7 +33,7 @@ from xrfmap.stages_amounts import amounts_of_study
 from xrfmap.stages_areas import automatic_areas, compared_areas, group_pixels, stitched_scans
 from xrfmap.stages_depth import covered_layers, depth_of_study, map_cover, stacks_of_study
 from xrfmap.stages_fit import draw_areas, fit_points, map_scans, measure_areas, strong_outside
-from xrfmap.stages_pictures import place_pictures, split_hidden
+from xrfmap.stages_pictures import check_pictures, place_pictures, split_hidden
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 
 if TYPE_CHECKING:
@@ -107,8 +107,7 @@ def run_study(
 
 def _stages(run: Run, path: Path) -> Findings:
     started = time.perf_counter()
-    for number, image in enumerate(run.study.image, 1):
-        run.input_file(image.file, f"image[{number}].file")  # told now, not after the fits
+    check_pictures(run)  # told now, not after the fits
     scans, points = read_inputs(run)
     draw_areas(run, scans)
     calibrate_inputs(run, scans, points)

@@ -423,11 +423,18 @@ def test_picture_lies_where_its_control_points_say(maps):
 
 
 @pytest.mark.parametrize(
-    "picture", [np.zeros((4, 5, 4), np.uint8), np.zeros(4, np.uint8), np.zeros((4, 5), np.int64)]
+    "picture",
+    [
+        np.zeros((4, 5, 4), np.uint8),
+        np.zeros(4, np.uint8),
+        np.zeros((4, 5), np.int64),
+        np.zeros((0, 5), np.uint8),
+    ],
 )
 def test_a_picture_of_another_shape_or_type_is_refused(tmp_path, study, findings, maps, picture):
     with pytest.raises(ValueError, match="a picture has shape"):
         write_report(tmp_path, study, findings, maps, photographs={"x": picture})
+    assert not any(tmp_path.iterdir())  # told before anything is drawn
 
 
 @pytest.mark.slow

@@ -11,6 +11,7 @@ import xarray as xr
 
 from xrfmap.register import Placement
 from xrfmap.report import fields, style
+from xrfmap.report.pixels import check_picture
 from xrfmap.settings import Image
 
 __all__ = ["Photograph", "as_photograph", "lay_over_scan"]
@@ -33,8 +34,16 @@ class Photograph:
 
 
 def as_photograph(given: Photograph | npt.NDArray[np.generic]) -> Photograph:
-    """Bare pixels as a photograph that says nothing of its placement."""
-    return given if isinstance(given, Photograph) else Photograph(np.asarray(given))
+    """Bare pixels as a photograph that says nothing of its placement.
+
+    Raises
+    ------
+    ValueError
+        If it is no picture.
+    """
+    made = given if isinstance(given, Photograph) else Photograph(np.asarray(given))
+    check_picture(np.asarray(made.pixels))
+    return made
 
 
 def lay_over_scan(

@@ -14,6 +14,7 @@ from xrfmap.report.fields import Mask, Stretch
 __all__ = [
     "MASK_INDEX",
     "UNSURE_INDEX",
+    "check_picture",
     "coarsen",
     "data_uri",
     "index_image",
@@ -116,6 +117,24 @@ def rgb_png(picture: Array) -> bytes:
     return _png(Image.fromarray(np.round(np.clip(picture, 0, 1) * 255).astype(np.uint8)))
 
 
+def check_picture(picture: npt.NDArray[np.generic]) -> None:
+    """Refuse what is no picture.
+
+    Raises
+    ------
+    ValueError
+        If it has another shape than (y, x) or (y, x, 3), no pixel, or other values than uint8
+        or floats.
+    """
+    shape = picture.shape
+    known = picture.dtype == np.uint8 or picture.dtype.kind == "f"
+    if not known or len(shape) not in (2, 3) or shape[2:] not in ((), (3,)) or 0 in shape:
+        raise ValueError(
+            "a picture has shape (y, x) or (y, x, 3) and holds uint8 or floats from 0 to 1; "
+            f"found shape {shape}, {picture.dtype}"
+        )
+
+
 def jpeg(picture: npt.NDArray[np.generic], longest: int = 1600) -> bytes:
     """Photograph or radiograph as JPEG, no longer than `longest` pixels on a side.
 
@@ -134,13 +153,9 @@ def jpeg(picture: npt.NDArray[np.generic], longest: int = 1600) -> bytes:
     from PIL import Image
 
     values = np.asarray(picture)
+    check_picture(values)
     if values.dtype.kind == "f":
         values = np.round(np.clip(np.nan_to_num(values), 0, 1) * 255).astype(np.uint8)
-    if values.dtype != np.uint8 or values.ndim not in (2, 3) or values.shape[2:] not in ((), (3,)):
-        raise ValueError(
-            "a picture has shape (y, x) or (y, x, 3) and holds uint8 or floats from 0 to 1; "
-            f"found shape {values.shape}, {values.dtype}"
-        )
     image = Image.fromarray(values)
     image.thumbnail((longest, longest))
     buffer = io.BytesIO()

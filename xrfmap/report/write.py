@@ -384,9 +384,13 @@ def write_report(
     ------
     InputError
         If `maps` or `spectra` lack what the contract asks.
+    ValueError
+        If a photograph is no picture; told before anything is drawn.
     """
     tell = progress or (lambda _: None)
     points, run = points or {}, run or {}
+    all_maps, all_spectra = _by_scan(maps, study), _by_scan(spectra, study)
+    pictures = _photographs(photographs or {}, list(all_maps))
     for part in ("figures", "tables"):
         (out / part).mkdir(parents=True, exist_ok=True)
     folder = _Folder(out)
@@ -397,8 +401,6 @@ def write_report(
          record.calibration_table(findings)],
     )  # fmt: skip
     tell("figures of maps")
-    all_maps, all_spectra = _by_scan(maps, study), _by_scan(spectra, study)
-    pictures = _photographs(photographs or {}, list(all_maps))
     scans = _scan_parts(folder, all_maps, study, pictures)
     tell("figures of spectra and dates")
     named = {name if len(all_spectra) > 1 else "": held for name, held in all_spectra.items()}

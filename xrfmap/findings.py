@@ -24,6 +24,9 @@ __all__ = [
     "FamilyComparison",
     "Findings",
     "Flag",
+    "HiddenFinding",
+    "HiddenJoint",
+    "HiddenShape",
     "Interval",
     "LayerFinding",
     "Source",
@@ -218,6 +221,55 @@ class Comparison(_Frozen):
     families: list[FamilyComparison] = Field(default_factory=list)
 
 
+class HiddenShape(_Frozen):
+    """A connected part of one element map that the visible picture does not explain."""
+
+    element: str
+    line: str
+    sign: Literal["more", "less"]  # than the colours explain
+    x: float  # of its middle
+    y: float
+    width: float  # of the box around it
+    height: float
+    area: float  # of its pixels, in the square of the unit
+    significance: float  # largest, in standard errors
+    share: float  # median of what is unexplained over what is explained there
+    outline: Literal["own", "follows_picture"]
+    outline_on_edges: float  # share of it along which the visible colour changes
+    by_chance: float  # the same for the outline laid elsewhere
+
+
+class HiddenJoint(_Frozen):
+    """One picture from all families that show a shape with an outline of its own."""
+
+    families: dict[str, float]  # weight and sign of each, squares come to 1
+    elements: list[str]
+    x: float  # middle and box of all those shapes together
+    y: float
+    width: float
+    height: float
+    area: float  # of their union
+    significance: float  # of the surest of them
+
+
+class HiddenFinding(_Frozen):
+    """What the colours of a photograph leave unexplained on one scan."""
+
+    scan: str
+    file: str | None  # netCDF beside findings.json
+    photograph: str
+    placement: str = ""
+    placement_error: float | None = None  # standard error, in the unit
+    unit: str = "mm"
+    level: float | None = None  # [standard errors]; noise exceeds it anywhere with the risk
+    risk: float | None = None
+    share_judged: float | None = None  # of the field; colours of the rest occur nowhere else
+    shapes: list[HiddenShape] = Field(default_factory=list)  # most significant first
+    joint: HiddenJoint | None = None
+    cannot_tell: list[str] = Field(default_factory=list)  # what else may look like this
+    refused: str = ""  # why nothing was split
+
+
 class StackLayerFinding(_Frozen):
     """One layer of a proposed stack with its thickness in micrometres."""
 
@@ -267,6 +319,7 @@ class Findings(_Frozen):
     stacks: list[StackFinding] = Field(default_factory=list)
     comparisons: list[Comparison] = Field(default_factory=list)
     automatic_areas: list[AutomaticArea] = Field(default_factory=list)
+    hidden: list[HiddenFinding] = Field(default_factory=list)
     overall: Verdict
     open_questions: list[str] = Field(default_factory=list)
     remarks: list[str] = Field(default_factory=list)  # decline dates and the like

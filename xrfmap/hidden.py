@@ -132,9 +132,10 @@ def hidden_design(
     gap = reach + settings.patch_pixels
     least = max(9, round(LEAST * settings.patch_pixels**2))
     lines = [str(label) for label in maps["line"].values]
+    parts = split.share()
     shapes = [
         shape
-        for line, z, part in zip(lines, split.significance, split.share(), strict=True)
+        for line, z, part in zip(lines, split.significance, parts, strict=True)
         for shape in find_shapes(
             z, line, level, features,
             strength=part / settings.least_share, gap=gap, least=least,
@@ -159,7 +160,8 @@ def hidden_design(
     )
     return found.assign_attrs(
         level=level, risk=settings.risk, reach=reach, patch_pixels=settings.patch_pixels,
-        block_pixels=block, binned=step, shapes=json.dumps([_told(s, pixel) for s in shapes]),
+        block_pixels=block, binned=step,
+        shapes=json.dumps([_told(s, y, x, parts[lines.index(s.line)]) for s in shapes]),
     )  # fmt: skip
 
 
@@ -175,18 +177,31 @@ def shapes_of(hidden: xr.Dataset) -> list[dict[str, Any]]:
     -------
     list of dict
         ``line``, ``sign``, ``peak`` [standard errors], ``area`` [square units of the axes],
-        ``x``, ``y`` (centre), ``on_edges`` (share), ``follows_picture``.
+        ``x``, ``y`` (mean place), ``row``, ``column`` (the same in points of the split),
+        ``left``, ``right``, ``top``, ``bottom`` (edges of its box), ``share`` (median of what is
+        unexplained over what is explained), ``on_edges``, ``by_chance`` (shares of its outline),
+        ``follows_picture``.
     """
     told: list[dict[str, Any]] = json.loads(str(hidden.attrs["shapes"]))
     return sorted(told, key=lambda s: -float(s["peak"]))
 
 
-def _told(shape: Shape, pixel: float) -> dict[str, Any]:
-    row, column = (float(np.mean(v)) for v in np.nonzero(shape.inside))
+def _told(shape: Shape, y: Array, x: Array, part: Array) -> dict[str, Any]:
+    rows, columns = np.nonzero(shape.inside)
+    row, column = float(np.mean(rows)), float(np.mean(columns))
+    high, wide = _spacing(y), _spacing(x)
+    at_y, at_x = y[rows], x[columns]
     return {
         "line": shape.line, "sign": shape.sign, "peak": round(shape.peak, 2),
-        "area": round(float(shape.inside.sum()) * pixel**2, 2), "row": round(row, 1),
-        "column": round(column, 1), "on_edges": round(shape.on_edges, 3),
+        "area": round(rows.size * high * wide, 2), "row": round(row, 1),
+        "column": round(column, 1),
+        "x": round(float(at_x.mean()), 3), "y": round(float(at_y.mean()), 3),
+        "left": round(float(at_x.min()) - wide / 2, 3),
+        "right": round(float(at_x.max()) + wide / 2, 3),
+        "top": round(float(at_y.min()) - high / 2, 3),
+        "bottom": round(float(at_y.max()) + high / 2, 3),
+        "share": round(float(np.nanmedian(part[shape.inside])), 3),
+        "on_edges": round(shape.on_edges, 3),
         "by_chance": round(shape.by_chance, 3),
         "follows_picture": shape.follows_picture,
     }  # fmt: skip
@@ -258,9 +273,13 @@ def _centres(places: npt.ArrayLike, step: int) -> Array:
     return np.asarray(values[: count * step].reshape(count, step).mean(axis=1))
 
 
+def _spacing(places: Array) -> float:
+    step = float(np.median(np.abs(np.diff(places)))) if places.size > 1 else 0.0
+    return step if step > 0 else 1.0
+
+
 def _pixel(y: Array, x: Array) -> float:
-    steps = [float(np.median(np.abs(np.diff(v)))) for v in (y, x) if v.size > 1]
-    return float(np.mean(steps)) if steps and min(steps) > 0 else 1.0
+    return (_spacing(y) + _spacing(x)) / 2
 
 
 def _joint(

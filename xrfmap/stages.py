@@ -38,6 +38,7 @@ __all__ = [
     "calibrate_inputs",
     "read_inputs",
     "staged",
+    "suffix_of",
 ]
 
 
@@ -168,8 +169,16 @@ class Scanned(Measurement):
     """Of the pictures of the study, by their number from 0."""
     hidden: xr.Dataset | None = None
     hidden_file: Path | None = None
+    hidden_photograph: str = ""
+    hidden_refused: str = ""
+    """Why its maps were not split, where a photograph lies on it."""
     groups_file: Path | None = None
     """Numbers of the automatic areas, once they are made."""
+
+
+def suffix_of(scan: Scanned, number: int) -> str:
+    """End of the names of the result files of a scan: nothing for the first."""
+    return "" if number == 0 else f"-{file_stem(scan.name)}"
 
 
 @dataclass

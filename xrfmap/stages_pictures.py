@@ -10,14 +10,16 @@ import numpy as np
 import xarray as xr
 
 from xrfmap.errors import InputError
+from xrfmap.findings import HiddenFinding
 from xrfmap.hidden import HIDDEN_CAUTIONS, hidden_design
+from xrfmap.hidden_findings import hidden_finding
 from xrfmap.io.images import read_image
 from xrfmap.io.results import plain_attrs
 from xrfmap.register import NOWHERE, Placement, field_of, picture_on_grid, place
 from xrfmap.settings import Image
-from xrfmap.stages import Run, Scanned, staged
+from xrfmap.stages import Run, Scanned, staged, suffix_of
 
-__all__ = ["check_pictures", "place_pictures", "split_hidden"]
+__all__ = ["check_pictures", "hidden_of_study", "place_pictures", "split_hidden"]
 
 LEAST_SIDE = 8  # pixels; less is an icon or a slip
 
@@ -172,13 +174,43 @@ def split_hidden(run: Run, scans: Sequence[Scanned]) -> None:
             ),
             f"hidden design under {scan.name}",
         )
-        if kept.value["refused"]:
+        scan.hidden_photograph, scan.hidden_refused = entry.file, kept.value["refused"]
+        if scan.hidden_refused:
             run.caution(f"no search for a hidden design on {scan.name}: {kept.value['refused']}")
             continue
         with xr.open_dataset(path, engine="h5netcdf") as held:
             scan.hidden, scan.hidden_file = held.load(), path
         for text in HIDDEN_CAUTIONS:
             run.caution(text)
+
+
+def hidden_of_study(scans: Sequence[Scanned]) -> list[HiddenFinding]:
+    """Findings of the search for a hidden design on each scan, or why it was not made.
+
+    Parameters
+    ----------
+    scans : sequence of Scanned
+        After :func:`split_hidden`.
+
+    Returns
+    -------
+    list of HiddenFinding
+        One for each scan on which a photograph lies.
+    """
+    found = []
+    for number, scan in enumerate(scans):
+        if scan.hidden_refused:
+            found.append(
+                HiddenFinding(
+                    scan=scan.name, file=None, photograph=scan.hidden_photograph,
+                    refused=scan.hidden_refused,
+                )
+            )  # fmt: skip
+        elif scan.hidden is not None:
+            found.append(
+                hidden_finding(scan.hidden, scan.name, f"hidden{suffix_of(scan, number)}.nc")
+            )
+    return found
 
 
 def _photograph_of(run: Run, scan: Scanned) -> tuple[int, Placement] | None:
@@ -206,6 +238,8 @@ def _split(
     if found.attrs["binned"] == 1:
         found["picture"] = (("y", "x", "band"), seen.astype(np.float32))
     found.attrs |= {"photograph": entry.file, "placement": placement.words}
+    if placement.error is not None:
+        found.attrs["placement_error"] = placement.error
     _write(path, found)
     return {"refused": "", "shapes": found.attrs["shapes"]}, [path]
 

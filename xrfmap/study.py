@@ -28,12 +28,18 @@ from xrfmap.stages import (
     Scanned,
     calibrate_inputs,
     read_inputs,
+    suffix_of,
 )
 from xrfmap.stages_amounts import amounts_of_study
 from xrfmap.stages_areas import automatic_areas, compared_areas, group_pixels, stitched_scans
 from xrfmap.stages_depth import covered_layers, depth_of_study, map_cover, stacks_of_study
 from xrfmap.stages_fit import draw_areas, fit_points, map_scans, measure_areas, strong_outside
-from xrfmap.stages_pictures import check_pictures, place_pictures, split_hidden
+from xrfmap.stages_pictures import (
+    check_pictures,
+    hidden_of_study,
+    place_pictures,
+    split_hidden,
+)
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 
 if TYPE_CHECKING:
@@ -173,6 +179,7 @@ def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) 
         stacks=stacks_of_study(study, scans, points),
         comparisons=compared_areas(run, scans),
         automatic_areas=groups,
+        hidden=hidden_of_study(scans),
         overall=result.overall,
         open_questions=list(result.open_questions),
         remarks=[*result.remarks, *below],
@@ -333,7 +340,7 @@ def _place_maps(new: Path, scan: Scanned, number: int) -> None:
     """Link or copy the kept maps of a scan, and write them as images."""
     if scan.maps is None or scan.maps_file is None:
         return
-    suffix = "" if number == 0 else f"-{file_stem(scan.name)}"
+    suffix = suffix_of(scan, number)
     _link(scan.maps_file, new / f"maps{suffix}.nc")
     if scan.cover_file is not None:
         _link(scan.cover_file, new / f"cover{suffix}.nc")

@@ -87,6 +87,7 @@ def shape_table(hidden: xr.Dataset, label: str = "") -> Table:
     columns = (
         Column("line", "Line family"), Column("sign", "More or less"),
         Column("peak [standard errors]", "Significance", "number", 3),
+        Column("share [%]", "Of what is explained [%]", "number", 2),
         Column(f"area [{shape.unit}2]", "Area", "number", 3),
         Column(f"x [{shape.unit}]", "x", "number", 3),
         Column(f"y [{shape.unit}]", "y", "number", 3),
@@ -94,12 +95,10 @@ def shape_table(hidden: xr.Dataset, label: str = "") -> Table:
         Column("outline_on_edges [1]", "On edges in sight", "number", 2),
         Column("by_chance [1]", "By chance", "number", 2),
     )  # fmt: skip
-    x, y = (np.sort(np.asarray(hidden[v].values, dtype=float)) for v in ("x", "y"))
     rows = [
         (
-            s["line"], "more" if s["sign"] > 0 else "less", s["peak"], s["area"],
-            float(np.interp(s["column"], np.arange(x.size), x)),
-            float(np.interp(s["row"], np.arange(y.size), y)),
+            s["line"], "more" if s["sign"] > 0 else "less", s["peak"],
+            100 * s["share"], s["area"], s["x"], s["y"],
             "follows the visible picture" if s["follows_picture"] else "of its own",
             s["on_edges"], s["by_chance"],
         )

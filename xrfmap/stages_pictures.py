@@ -185,7 +185,7 @@ def split_hidden(run: Run, scans: Sequence[Scanned]) -> None:
 
 
 def hidden_of_study(scans: Sequence[Scanned]) -> list[HiddenFinding]:
-    """Findings of the search for a hidden design on each scan, or why it was not made.
+    """Give the findings of the search for a hidden design on each scan, or why it was not made.
 
     Parameters
     ----------

@@ -44,6 +44,26 @@ def _peak(x, sigma, broad, eta, half, tail, slope):
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
+def _wing(row, edges, energy, area, eta, half, tail, slope, sigma, first, last):
+    """Add what lies far from the centre, where the Gaussian has no more than 1e-19.
+
+    The Lorentzian is taken at the middle of a channel: ``atan(a) - atan(b)`` is
+    ``atan((a - b) / (1 + ab))`` and the argument is small there. The tail is exact.
+    """
+    if tail > 0.0:
+        before = math.exp((edges[first] - energy) / slope + 0.5 * (sigma / slope) ** 2)
+        for c in range(first, last):
+            after = before * math.exp((edges[c + 1] - edges[c]) / slope)
+            row[c] += area * tail * (after - before)
+            before = after
+    if eta > 0.0:
+        for c in range(first, last):
+            low, high = (edges[c] - energy) / half, (edges[c + 1] - energy) / half
+            step = (high - low) / (1.0 + low * high)
+            row[c] += area * eta / math.pi * step * (1.0 - step * step / 3.0)
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
 def add_peaks(
     rows, index, edges, energies, areas, sigmas, broad, eta, half, tail, slope, first, last
 ):
@@ -57,8 +77,19 @@ def add_peaks(
             continue
         row = rows[index[k]]
         s, b, n, h = sigmas[k], broad[k], eta[k], half[k]
-        before = _peak(edges[first[k]] - energies[k], s, b, n, h, tail, slope)
-        for c in range(first[k], last[k]):
+        reach = 9.0 * max(s, b)
+        start, stop = first[k], last[k]
+        while start < last[k] and edges[start + 1] < energies[k] - reach:
+            start += 1
+        while stop > start and edges[stop - 1] > energies[k] + reach:
+            stop -= 1
+        wing = n * (1.0 - tail)
+        _wing(row, edges, energies[k], areas[k], wing, h, tail, slope, s, first[k], start)
+        _wing(row, edges, energies[k], areas[k], wing, h, 0.0, slope, s, stop, last[k])
+        if start == stop:
+            continue
+        before = _peak(edges[start] - energies[k], s, b, n, h, tail, slope)
+        for c in range(start, stop):
             after = _peak(edges[c + 1] - energies[k], s, b, n, h, tail, slope)
             row[c] += areas[k] * (after - before)
             before = after

@@ -40,25 +40,38 @@ class LineShapes:
     first : int
         First channel of the window.
     shelf : ndarray, shape (channels,)
-        Shelf for one net count of the whole emitter.
+        Shape of the shelf, summing to one; zeros where none is drawn.
     """
 
     rows: Array
     first: int
     shelf: Array
 
-    def column(self, shares: Array) -> Array:
-        """Spectrum for one net count, shape (channels,), with given shares of the lines."""
-        result = self.shelf.copy()
+    def column(self, shares: Array, shelf_fraction: float) -> Array:
+        """Spectrum for one net count with given shares of the lines.
+
+        Parameters
+        ----------
+        shares : ndarray, shape (m,)
+            Sum to one.
+        shelf_fraction : float
+            Share of all photons that end in the shelf.
+
+        Returns
+        -------
+        ndarray, shape (channels,)
+        """
+        result = self.shelf * (shelf_fraction / (1 - shelf_fraction))
         result[self.first : self.first + self.rows.shape[1]] += shares @ self.rows
-        return result
+        return np.asarray(result)
 
 
 @lru_cache(maxsize=512)  # about 60 kB each for L lines on 2048 channels
 def line_shapes(
     emitter: Emitter,
     scale: EnergyScale,
-    response: Response,
+    tail_fraction: float,
+    tail_slope_kev: float,
     material: str,
     channels: int,
     shifts: tuple[Shift, ...] = (),
@@ -69,8 +82,10 @@ def line_shapes(
     ----------
     emitter : Emitter
         Its lines; kept results go by the object itself.
-    scale, response
+    scale : EnergyScale
         Where and how wide the peaks are.
+    tail_fraction, tail_slope_kev : float
+        Tail, see :class:`xrfmap.lineshape.Response`.
     material : str
         Sensor, for the escape peaks.
     channels : int
@@ -85,13 +100,13 @@ def line_shapes(
     """
     rows = np.zeros((len(emitter.energies), channels))
     shelf = np.zeros(channels)
+    response = Response(tail_fraction, tail_slope_kev)
     for weight, gain, zero in shifts or ((1.0, 1.0, 0.0),):
         at = shifted(scale, gain, zero) if shifts else scale
         edges = at.edges(channels)
         peak_rows(rows, edges, *_with_escape(emitter, material, weight), at, response)
-        if _complete(emitter) and response.shelf_fraction > 0:
-            share = response.shelf_fraction / (1 - response.shelf_fraction)
-            shelf += weight * share * shelf_shape(edges, emitter.main_energy, at)
+        if _complete(emitter):
+            shelf += weight * shelf_shape(edges, emitter.main_energy, at)
     used = np.flatnonzero(rows.any(axis=0))
     if len(used) == 0:
         return LineShapes(rows[:, :0], 0, shelf)
@@ -102,7 +117,8 @@ def line_shapes(
 def compton_hump(
     emitter: Emitter,
     scale: EnergyScale,
-    response: Response,
+    tail_fraction: float,
+    tail_slope_kev: float,
     channels: int,
     shift: float,
     fwhm_kev: float,
@@ -113,7 +129,7 @@ def compton_hump(
 
     Parameters
     ----------
-    emitter, scale, response, channels, shifts
+    emitter, scale, tail_fraction, tail_slope_kev, channels, shifts
         As for :func:`line_shapes`.
     shift : float
         Factor on the Compton energy loss.
@@ -127,6 +143,7 @@ def compton_hump(
     shares = emitter.shares(cover)
     index, none = np.zeros(len(energies), dtype=np.int64), np.zeros(len(energies))
     rows = np.zeros((1, channels))
+    response = Response(tail_fraction, tail_slope_kev)
     for weight, gain, zero in shifts or ((1.0, 1.0, 0.0),):
         at = shifted(scale, gain, zero) if shifts else scale
         peak_rows(

@@ -180,9 +180,10 @@ class SpectrumModel:
 
     def column(self, emitter: Emitter) -> Array:
         """Spectrum of one emitter for one net count, shape (channels,)."""
+        tail = self.response.tail_fraction, self.response.tail_slope_kev
         if emitter.kind == "compton":
             return compton_hump(
-                emitter, self.scale, self.response, self.channels, self.compton_shift,
+                emitter, self.scale, *tail, self.channels, self.compton_shift,
                 self.compton_fwhm_kev, self.cover.get(emitter.label, 0.0), self.shifts,
             )  # fmt: skip
         thin = DEFAULT_COVER if emitter.kind == "element" else 0.0
@@ -190,9 +191,8 @@ class SpectrumModel:
             self.cover.get(emitter.label, thin), self.log_factors.get(emitter.label)
         )
         material = self.instrument.detector.material
-        return line_shapes(
-            emitter, self.scale, self.response, material, self.channels, self.shifts
-        ).column(shares)
+        drawn = line_shapes(emitter, self.scale, *tail, material, self.channels, self.shifts)
+        return drawn.column(shares, self.response.shelf_fraction)
 
     def pile_up_column(self) -> Array:
         """Shape of pile-up, shape (channels,); zeros where there is none."""

@@ -29,6 +29,8 @@ __all__ = [
     "HiddenShape",
     "Interval",
     "LayerFinding",
+    "RadiographDifference",
+    "RadiographFinding",
     "Source",
     "StackFinding",
     "StackLayerFinding",
@@ -270,6 +272,38 @@ class HiddenFinding(_Frozen):
     refused: str = ""  # why nothing was split
 
 
+class RadiographDifference(_Frozen):
+    """A place where a given radiograph and the simulated one part."""
+
+    absorbs: Literal["more", "less"]  # the given one, than simulated
+    x: float  # of its middle
+    y: float
+    width: float  # of the box around it
+    height: float
+    area: float
+    spreads: float  # largest, in spreads of all that the simulation misses
+
+
+class RadiographFinding(_Frozen):
+    """Radiograph that the found elements would give, and a given one against it."""
+
+    scan: str
+    file: str | None  # netCDF beside findings.json
+    assumption: str = ""  # what the simulation rests on
+    elements: list[str] = Field(default_factory=list)
+    lower_bound_share: float | None = None  # of the field, where lead is a lower bound
+    given: str | None = None  # file of the radiograph that was compared
+    placement: str = ""
+    placement_error: float | None = None  # standard error, in the unit
+    unit: str = "mm"
+    absorbing: Literal["light", "dark", "cannot tell"] | None = None  # in the given picture
+    rank_correlation: Interval | None = None  # of grey and opacity, negative for a dark print
+    linear_correlation: Interval | None = None
+    differences: list[RadiographDifference] = Field(default_factory=list)  # strongest first
+    cannot_tell: list[str] = Field(default_factory=list)  # what a difference may mean
+    refused: str = ""  # why nothing was simulated or compared
+
+
 class StackLayerFinding(_Frozen):
     """One layer of a proposed stack with its thickness in micrometres."""
 
@@ -320,6 +354,7 @@ class Findings(_Frozen):
     comparisons: list[Comparison] = Field(default_factory=list)
     automatic_areas: list[AutomaticArea] = Field(default_factory=list)
     hidden: list[HiddenFinding] = Field(default_factory=list)
+    radiographs: list[RadiographFinding] = Field(default_factory=list)
     overall: Verdict
     open_questions: list[str] = Field(default_factory=list)
     remarks: list[str] = Field(default_factory=list)  # decline dates and the like

@@ -126,7 +126,7 @@ def simulated_radiograph(
     InputError
         If the maps hold no lead, which sets the scale.
     """
-    lines = _best_lines(maps)
+    lines = _best_lines(maps, {instrument.anode, instrument.filter_material})
     if "Pb" not in lines:
         raise InputError(
             "maps", "line", found=", ".join(lines) or "no heavy element", expected="lead",
@@ -163,12 +163,12 @@ def simulated_radiograph(
     )
 
 
-def _best_lines(maps: xr.Dataset) -> dict[str, str]:
+def _best_lines(maps: xr.Dataset, of_the_tube: set[str | None]) -> dict[str, str]:
     """Family with the most counts of each element heavy enough; M lines come from the skin."""
     best: dict[str, tuple[float, str]] = {}
     for label in (str(v) for v in maps["line"].values):
         element, family = label.split()
-        if atomic_number(element) < LEAST_Z or family == "M":
+        if atomic_number(element) < LEAST_Z or family == "M" or element in of_the_tube:
             continue
         total = float(np.nansum(maps["net_counts"].sel(line=label).values))
         best[element] = max(best.get(element, (0.0, "")), (total, label))

@@ -347,6 +347,17 @@ class CompareEntry(_Strict):
     areas: tuple[Name, Name]
 
 
+class RadiographEntry(_Strict):
+    """How a radiograph of the object was taken, or would be: for the simulated one."""
+
+    simulate: bool = True  # a second a scan
+    tube_kv: float = Field(30.0, ge=8, le=160)  # common practice for panels, no source
+    anode: ElementSymbol = "W"  # usual
+    support_material: Name = "cellulose"  # wood and canvas are mostly that
+    support_mm: float = Field(8.0, ge=0, le=200)  # a common panel; a millimetre for canvas
+    lead_white_um: float = Field(10.0, gt=0, le=300)  # of the median lead counts; no source
+
+
 class StitchEntry(_Strict):
     """Scans of one object that are put together; coordinates as in their `origin_mm`."""
 
@@ -377,6 +388,7 @@ class Study(_Strict):
     stitch: StitchEntry | None = None
     depth: DepthEntry = DepthEntry()
     stack: list[StackEntry] = Field(default=[], max_length=200)
+    radiograph: RadiographEntry = RadiographEntry()
 
 
 _Model = TypeVar("_Model", bound=BaseModel)
@@ -422,6 +434,18 @@ def _check_materials(study: Study, where: str) -> None:
         from xrfmap.layer_questions import check_materials  # needs these models
 
         check_materials(study, where)
+    support = study.radiograph.support_material
+    if support != RadiographEntry().support_material:
+        from xrfmap.errors import InputError
+        from xrfmap.paints import pigment
+
+        try:
+            pigment(support)
+        except ValueError as bad:
+            raise InputError(
+                where, "radiograph.support_material", found=repr(support), expected=str(bad),
+                remedy="wood, canvas and paper are cellulose",
+            ) from None  # fmt: skip
 
 
 def _check_rings(study: Study, where: str) -> None:

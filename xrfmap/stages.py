@@ -172,6 +172,10 @@ class Scanned(Measurement):
     hidden_photograph: str = ""
     hidden_refused: str = ""
     """Why its maps were not split, where a photograph lies on it."""
+    radiograph: xr.Dataset | None = None
+    """Simulated, and compared where the study gives one."""
+    radiograph_file: Path | None = None
+    radiograph_refused: str = ""
     groups_file: Path | None = None
     """Numbers of the automatic areas, once they are made."""
 

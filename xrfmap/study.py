@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import xarray as xr
 
 from xrfmap.findings import ElementFinding, Findings
-from xrfmap.io.results import file_stem, write_json, write_maps, write_tiffs
+from xrfmap.io.results import file_stem, write_json, write_maps, write_planes, write_tiffs
 from xrfmap.io.safe import sha256_of
 from xrfmap.lineshape import EnergyScale
 from xrfmap.progress import Progress
@@ -40,6 +40,7 @@ from xrfmap.stages_pictures import (
     place_pictures,
     split_hidden,
 )
+from xrfmap.stages_radiograph import radiographs_of_study, simulate_radiographs
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 
 if TYPE_CHECKING:
@@ -123,6 +124,7 @@ def _stages(run: Run, path: Path) -> Findings:
     fit_points(run, points)
     place_pictures(run, scans)
     split_hidden(run, scans)
+    simulate_radiographs(run, scans)
     findings = _judge(run, scans, points)
     parts = {
         "findings": findings.model_dump(mode="json"),
@@ -180,6 +182,7 @@ def _judge(run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]) 
         comparisons=compared_areas(run, scans),
         automatic_areas=groups,
         hidden=hidden_of_study(scans),
+        radiographs=radiographs_of_study(scans),
         overall=result.overall,
         open_questions=list(result.open_questions),
         remarks=[*result.remarks, *below],
@@ -294,6 +297,7 @@ def _publish(
             photographs=_photographs(run, scans),
             cover={s.name: s.cover for s in scans if s.cover is not None},
             hidden={s.name: s.hidden for s in scans if s.hidden is not None},
+            radiographs={s.name: s.radiograph for s in scans if s.radiograph is not None},
         )
         write_json(new / "findings.json", findings)
         seconds = time.perf_counter() - start
@@ -347,6 +351,9 @@ def _place_maps(new: Path, scan: Scanned, number: int) -> None:
     if scan.hidden_file is not None and scan.hidden is not None:
         _link(scan.hidden_file, new / f"hidden{suffix}.nc")
         write_tiffs(new / f"hidden{suffix}", scan.hidden, "unexplained")
+    if scan.radiograph_file is not None and scan.radiograph is not None:
+        _link(scan.radiograph_file, new / f"radiograph{suffix}.nc")
+        write_planes(new / f"radiograph{suffix}", scan.radiograph, ("opacity", "difference"))
     if scan.groups_file is not None:
         _link(scan.groups_file, new / f"automatic_areas{suffix}.nc")
     write_tiffs(new / f"maps{suffix}", scan.maps)

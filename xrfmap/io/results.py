@@ -7,7 +7,7 @@ import math
 import os
 import re
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ __all__ = [
     "read_maps",
     "write_json",
     "write_maps",
+    "write_planes",
     "write_text",
     "write_tiffs",
 ]
@@ -217,33 +218,76 @@ def write_tiffs(folder: Path, maps: xr.Dataset, variable: str = "net_counts") ->
     InputError
         If a file cannot be written.
     """
-    import tifffile
-
-    folder = Path(folder)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as err:
-        raise write_error(folder, err) from err
+    folder = _made(folder)
     data = maps[variable]
-    resolution = _pixels_per_cm(maps)
     written = []
     for label in data["line"].values:
-        image = np.asarray(data.sel(line=label).values, dtype=np.float32)
         about = {"line": str(label), "quantity": variable, "units": data.attrs.get("units", "")}
         path = folder / f"{file_stem(str(label))}.tif"
-        with atomic_write(path) as part:
-            tifffile.imwrite(
-                part,
-                image,
-                photometric="minisblack",
-                resolution=resolution or (1.0, 1.0),
-                resolutionunit="CENTIMETER" if resolution else "NONE",
-                description=json.dumps(about),
-                software="xrfmap",
-                metadata=None,  # no program-specific keys, no time stamp
-            )
-        written.append(path)
+        written.append(_write_tiff(path, data.sel(line=label), about, _pixels_per_cm(maps)))
     return written
+
+
+def write_planes(folder: Path, held: xr.Dataset, variables: Sequence[str]) -> list[Path]:
+    """Write one 32-bit float TIFF for each variable over y, x that is there.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if missing.
+    held : xarray.Dataset
+        Any, with coordinates y and x.
+    variables : sequence of str
+        Names; each gives the name of its file.
+
+    Returns
+    -------
+    list of Path
+        The files, tagged as those of :func:`write_tiffs`.
+
+    Raises
+    ------
+    InputError
+        If a file cannot be written.
+    """
+    folder = _made(folder)
+    return [
+        _write_tiff(
+            folder / f"{file_stem(name)}.tif",
+            held[name].transpose("y", "x"),
+            {"quantity": name, "units": held[name].attrs.get("units", "")},
+            _pixels_per_cm(held),
+        )
+        for name in variables
+        if name in held
+    ]
+
+
+def _made(folder: Path) -> Path:
+    try:
+        Path(folder).mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        raise write_error(Path(folder), err) from err
+    return Path(folder)
+
+
+def _write_tiff(
+    path: Path, data: xr.DataArray, about: Mapping[str, str], per_cm: tuple[float, float] | None
+) -> Path:
+    import tifffile
+
+    with atomic_write(path) as part:
+        tifffile.imwrite(
+            part,
+            np.asarray(data.values, dtype=np.float32),
+            photometric="minisblack",
+            resolution=per_cm or (1.0, 1.0),
+            resolutionunit="CENTIMETER" if per_cm else "NONE",
+            description=json.dumps(about),
+            software="xrfmap",
+            metadata=None,  # no program-specific keys, no time stamp
+        )
+    return path
 
 
 def file_stem(label: str) -> str:

@@ -14,6 +14,7 @@ import xarray as xr
 from xrfmap import __version__
 from xrfmap.findings import VERDICT_ORDER, AreaFinding, ElementAmount, Findings, Flag
 from xrfmap.hidden import HIDDEN_CAUTIONS
+from xrfmap.radiograph_compare import RADIOGRAPH_CAUTIONS
 from xrfmap.report import content, digest, grouping, pixels, record, style, words
 from xrfmap.report.parts import Parts
 from xrfmap.report.scanview import frontispiece, scan_context
@@ -186,6 +187,7 @@ def _contents(context: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("dates", "Layers and dates", context["strata"] or len(context["date_rows"]) > 1),
         ("depth", "What lies above what", findings.depth or context["cover"] or findings.stacks),
         ("hidden", "Hidden design", context["hidden"]),
+        ("radiograph", "Radiograph", context["radiographs"]),
         ("limits", "Limits of the method", True),
         ("sources", "Sources", context["tables"]["sources"].rows),
         ("record", "Record", True),
@@ -232,6 +234,8 @@ def render_page(parts: Parts) -> str:
         "told_depth": content.told_depth(parts.findings),
         "hidden": parts.hidden,
         "hidden_cautions": HIDDEN_CAUTIONS,
+        "radiographs": parts.radiographs,
+        "radiograph_cautions": RADIOGRAPH_CAUTIONS,
         "group_pictures": [scan.groups for scan in parts.scans if scan.groups is not None],
         "group_table": grouping.group_table(parts.findings),
         "group_note": grouping.GROUP_NOTE,

@@ -14,7 +14,7 @@ from xrfmap.report.plates import Atlas
 from xrfmap.report.tables import Table
 from xrfmap.settings import Study
 
-__all__ = ["Chart", "CoverPart", "HiddenPart", "Parts", "ScanPart"]
+__all__ = ["Chart", "CoverPart", "HiddenPart", "Parts", "RadiographPart", "ScanPart"]
 
 
 @dataclass(frozen=True)
@@ -64,6 +64,16 @@ class HiddenPart:
 
 
 @dataclass(frozen=True)
+class RadiographPart:
+    """Radiographs of one scan: simulated, given, and where they part."""
+
+    scan: str
+    charts: Sequence[Chart]
+    words: str
+    table: Table
+
+
+@dataclass(frozen=True)
 class Parts:
     """All that goes into the page."""
 
@@ -76,3 +86,4 @@ class Parts:
     static_spectra: Sequence[tuple[str, str]] = ()
     cover: Sequence[CoverPart] = ()
     hidden: Sequence[HiddenPart] = ()
+    radiographs: Sequence[RadiographPart] = ()

@@ -16,12 +16,15 @@ import xarray as xr
 from xrfmap.findings import Findings
 from xrfmap.report import choices, content, fields, figures, grouping, pixels, record, style
 from xrfmap.report import hidden as report_hidden
+from xrfmap.report import radiograph as report_radiograph
 from xrfmap.report.cover import block_words, cover_rows, cover_words, told_elements
 from xrfmap.report.figures.diagrams import date_bars
 from xrfmap.report.figures.hidden import signed_field
 from xrfmap.report.figures.maps import QUALITY
+from xrfmap.report.figures.radiograph import TITLES as RADIOGRAPH_TITLES
+from xrfmap.report.figures.radiograph import radiograph_field
 from xrfmap.report.page import render_page
-from xrfmap.report.parts import Chart, CoverPart, HiddenPart, Parts, ScanPart
+from xrfmap.report.parts import Chart, CoverPart, HiddenPart, Parts, RadiographPart, ScanPart
 from xrfmap.report.photographs import Photograph, as_photograph
 from xrfmap.report.plates import BUDGET, build_atlas, slug
 from xrfmap.report.tables import Table, csv_text, write_csv
@@ -275,6 +278,25 @@ def _hidden_parts(folder: _Folder, found: Mapping[str, xr.Dataset]) -> list[Hidd
     return parts
 
 
+def _radiograph_parts(folder: _Folder, found: Mapping[str, xr.Dataset]) -> list[RadiographPart]:
+    """Figures and data of the simulated radiograph and of a given one beside it."""
+    parts = []
+    for scan, held in found.items():
+        label = scan if len(found) > 1 else ""
+        charts = []
+        for what, words in report_radiograph.pictures(held):
+            name = folder.name(f"{label} radiograph {what if what != 'opacity' else 'simulated'}")
+            ax = figures.radiograph_map(held, what)
+            folder.figure(name, ax)
+            folder.text(name, _grid_csv(radiograph_field(held, what), held))
+            title = RADIOGRAPH_TITLES[what]
+            charts.append(replace(_chart(ax, title, words), alt=f"{title}. {words}"))
+        table = report_radiograph.difference_table(held, slug(label) if label else "")
+        _write_tables(folder, [table])
+        parts.append(RadiographPart(scan, charts, report_radiograph.radiograph_words(held), table))
+    return parts
+
+
 def _write_tables(folder: _Folder, tables: Sequence[Table | None]) -> None:
     for table in tables:
         if table is not None and table.rows:
@@ -340,6 +362,7 @@ def write_report(
     photographs: Mapping[str, Any] | None = None,
     cover: xr.Dataset | Mapping[str, xr.Dataset] | None = None,
     hidden: xr.Dataset | Mapping[str, xr.Dataset] | None = None,
+    radiographs: xr.Dataset | Mapping[str, xr.Dataset] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Path:
     """Write ``report.html``, ``figures/*.png`` and ``tables/*.csv``.
@@ -372,6 +395,9 @@ def write_report(
     hidden : Dataset or mapping of str to Dataset, optional
         What the visible picture leaves unexplained, as from
         :func:`xrfmap.hidden.hidden_design`; several scans by name.
+    radiographs : Dataset or mapping of str to Dataset, optional
+        Simulated radiographs, compared where one is given, as from
+        :func:`xrfmap.radiograph_compare.compare_radiographs`; several scans by name.
     progress : callable, optional
         Told what is being written.
 
@@ -409,7 +435,8 @@ def write_report(
     over = _cover_parts(folder, _by_scan(cover, study), study)
     tell("page")
     under = _hidden_parts(folder, _by_scan(hidden, study))
-    parts = Parts(study, findings, scans, all_spectra, points, run, static, over, under)
+    rays = _radiograph_parts(folder, _by_scan(radiographs, study))
+    parts = Parts(study, findings, scans, all_spectra, points, run, static, over, under, rays)
     page = render_page(parts)
     _replace(out / "report.html", page)
     return out / "report.html"

@@ -16,6 +16,7 @@ from xrfmap.report.figures.groups import group_map, seam_map
 from xrfmap.report.figures.hidden import hidden_map
 from xrfmap.report.figures.maps import element_map, quality_map, ratio_map
 from xrfmap.report.figures.plate import plate_of_maps
+from xrfmap.report.figures.radiograph import radiograph_map
 from xrfmap.report.figures.spectra import element_scatter, fitted_spectrum
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "layer_diagram",
     "plate_of_maps",
     "quality_map",
+    "radiograph_map",
     "ratio_map",
     "seam_map",
 ]

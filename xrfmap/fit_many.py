@@ -1,16 +1,15 @@
-"""Fits of single spectra, several at a time in processes of their own."""
+"""Fits of single spectra, several at a time where a crew of processes is there."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
-from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
+from xrfmap.crew import Crew
 from xrfmap.findings import ElementFinding
 from xrfmap.plain_dataset import dataset_to_json
 
@@ -18,9 +17,6 @@ if TYPE_CHECKING:
     from xrfmap.identify import Found
 
 __all__ = ["findings_from", "findings_to", "fit_many"]
-
-PER_WORKER = 3
-"""Fits that make a further process worth its start of two seconds or so."""
 
 
 def findings_to(elements: Sequence[ElementFinding]) -> dict[str, Any]:
@@ -41,7 +37,7 @@ def fit_many(
     energy_range: tuple[float, float] | None = None,
     keep_spectra: bool = False,
     questions: Mapping[str, Mapping[str, Any]] | None = None,
-    workers: int = 1,
+    crew: Crew | None = None,
     step: Callable[[int, int], None] = lambda done, total: None,
 ) -> dict[str, dict[str, Any]]:
     """Fit spectra that do not depend on each other.
@@ -60,9 +56,8 @@ def fit_many(
         Whether the fitted spectra are kept beside the table.
     questions : mapping, optional
         Per name what is asked about layers, see :func:`xrfmap.layer_questions.asked`.
-    workers : int
-        Processes at most; 1 stays in this one. A script that asks for more must be
-        guarded by ``if __name__ == "__main__"``, as always with processes.
+    crew : Crew, optional
+        Who fits; this process by default.
     step : callable
         Told how many are done, and of how many.
 
@@ -76,27 +71,14 @@ def fit_many(
     if like is not None:
         like = replace(like, summary=None)  # large, and no fit of a single spectrum needs it
     asked = questions or {}
-    count = min(workers, max(1, len(items) // PER_WORKER))
+    tasks = {
+        name: (spectrum, elements, like, energy_range, keep_spectra, asked.get(name))
+        for name, spectrum in items.items()
+    }
     done: dict[str, dict[str, Any]] = {}
-    if count == 1:
-        for name, spectrum in items.items():
-            done[name] = _fit(spectrum, elements, like, energy_range, keep_spectra, asked.get(name))
-            step(len(done), len(items))
-        return done
-    with ProcessPoolExecutor(count, get_context("spawn")) as pool:
-        waiting = {
-            pool.submit(
-                _fit, spectrum, elements, like, energy_range, keep_spectra, asked.get(name)
-            ): name
-            for name, spectrum in items.items()
-        }
-        try:
-            for future in as_completed(waiting):
-                done[waiting[future]] = future.result()
-                step(len(done), len(items))
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+    for name, value in (crew or Crew()).each(_fit, tasks):
+        done[name] = value
+        step(len(done), len(items))
     return {name: done[name] for name in items}
 
 

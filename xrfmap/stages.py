@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.crew import Crew
 from xrfmap.findings import ElementFinding
 from xrfmap.io.safe import digest_of, safe_path
 from xrfmap.progress import Progress
@@ -51,8 +52,8 @@ class Run:
     """Folder of the study file; everything it names lies below."""
     store: WorkFolder
     fresh: bool = False
-    workers: int = 1
-    """Processes for fits of single spectra."""
+    crew: Crew = field(default_factory=Crew)
+    """Processes for fits of single spectra and for figures; this one by default."""
     runner: Runner | None = None
     """Who works on the blocks of scans; this process by default."""
     progress: Progress = field(default_factory=Progress)

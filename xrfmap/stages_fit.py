@@ -189,7 +189,7 @@ def _kept_fits(
             energy_range=settings.energy_range,
             keep_spectra=keep_spectra,
             questions=asks,
-            workers=run.workers,
+            crew=run.crew,
             step=run.progress.step,
         )
         for name in missing:

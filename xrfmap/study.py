@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import xarray as xr
 
+from xrfmap.crew import Crew
 from xrfmap.findings import ElementFinding, Findings
 from xrfmap.io.results import file_stem, write_json, write_maps, write_planes, write_tiffs
 from xrfmap.io.safe import sha256_of
@@ -77,8 +78,8 @@ def run_study(
     progress : Progress, optional
         Takes the news; silent if not given.
     workers : int
-        Processes for the fits of points and areas; a script that asks for more than
-        one must be guarded by ``if __name__ == "__main__"``.
+        Processes for the fits of points and areas, and for figures; a script that asks for
+        more than one must be guarded by ``if __name__ == "__main__"``.
     runner : Runner, optional
         Who fits the pixels of scans: this process by default, or a cluster, see
         :func:`xrfmap.cluster.runner_for`.
@@ -104,8 +105,8 @@ def run_study(
     study = load_study(path)
     store = WorkFolder(out)
     try:
-        with store.locked():
-            run = Run(study, path.parent, store, fresh, workers, runner, progress or Progress())
+        with store.locked(), Crew(workers) as crew:
+            run = Run(study, path.parent, store, fresh, crew, runner, progress or Progress())
             run.inputs[path.name] = {"sha256": sha256_of(path), "bytes": path.stat().st_size}
             return _stages(run, path)
     finally:

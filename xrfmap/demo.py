@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from xrfmap import demo_scene
 from xrfmap.demo_photo import photograph
+from xrfmap.demo_radiograph import radiograph
 from xrfmap.io.emsa_write import write_emsa
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.results import atomic_write, write_text
@@ -49,7 +50,13 @@ POINTS_MM = {  # where each point spectrum was taken: x, y
     "p04": (58.0, 168.0),  # bank in the foreground
     "p05": (154.0, 12.0),  # sky at the right
 }
-DEMO_FILES = ("mill.toml", "front.h5", "photo.jpg", *(f"{name}.msa" for name in POINTS_MM))
+DEMO_FILES = (
+    "mill.toml",
+    "front.h5",
+    "photo.jpg",
+    "radiograph.jpg",
+    *(f"{name}.msa" for name in POINTS_MM),
+)
 REBUILD_NOTE = (
     "The demo is drawn with a fixed seed and holds no time stamps: the same versions of "
     "numpy, scipy, xraylib, Pillow, HDF5 and zlib give the same bytes; other versions may not."
@@ -110,11 +117,11 @@ def _point_counts(name: str) -> npt.NDArray[np.int64]:
     return poisson(mean, SEED + sorted(POINTS_MM).index(name) + 1)
 
 
-def _write_photo(path: Path) -> Path:
+def _write_picture(path: Path, picture: npt.NDArray[np.uint8]) -> Path:
     from PIL import Image
 
     with atomic_write(path) as part:
-        Image.fromarray(photograph()).save(part, format="JPEG", quality=88)
+        Image.fromarray(picture).save(part, format="JPEG", quality=88)
     return path
 
 
@@ -153,7 +160,8 @@ def write_demo(folder: Path) -> list[Path]:
             title=TITLE,
         )
     )
-    written.append(_write_photo(folder / "photo.jpg"))
+    written.append(_write_picture(folder / "photo.jpg", photograph()))
+    written.append(_write_picture(folder / "radiograph.jpg", radiograph()))
     for name in POINTS_MM:
         x, y = POINTS_MM[name]
         written.append(

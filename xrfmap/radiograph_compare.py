@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 from scipy.ndimage import (
+    binary_erosion,
     find_objects,
     gaussian_filter,
     label,
@@ -53,7 +54,8 @@ PATCH = 1.5  # standard deviation of the patch [pixels], as in the split by colo
 DRAWS = 400  # of the bootstrap; its limits are then good to a few percent of their width
 BLOCKS = 8  # on the shorter side; larger blocks keep what hangs together in one piece
 OUTSTANDS = 4.0  # spreads; of even noise one pixel in 16 000 lies so far off
-LEAST_PIXELS = 25  # about three patches
+LEAST_PIXELS = 9  # a nail on a scan of coarse points
+RIM = 2  # points at the end of the maps that the patch fills from beyond, besides the reach
 MOST = 20  # places that are listed
 LEAST_FIELD = 400  # pixels with both; fewer are no picture
 
@@ -79,7 +81,8 @@ def compare_radiographs(
     Dataset
         `simulated` with, over y, x: ``given`` (grey as it came), ``predicted`` (grey that the
         simulated opacity stands for) and ``difference`` [spreads], positive where the given
-        radiograph absorbs more. NaN where either is missing. Attributes: ``rank_correlation``
+        radiograph absorbs more. NaN where either is missing, the difference also within
+        `reach` and a patch of the end of the maps. Attributes: ``rank_correlation``
         and ``linear_correlation`` with ``_low`` and ``_high`` (95 %, positive where light means
         opaque), ``absorbing`` (``"light"``, ``"dark"`` or ``"cannot tell"``), ``differences``
         (JSON). Without a direction there is no difference: it is NaN everywhere.
@@ -192,7 +195,9 @@ def _beyond_edges(grey: Array, predicted: Array, both: Mask, reach: int) -> Arra
     high = maximum_filter(np.where(there, predicted, -np.inf), footprint=disc)
     missed = np.abs(grey - predicted)[both]
     spread = float(np.median(missed)) / 0.6745  # of a normal variable
-    left = np.where(both, grey - np.clip(grey, low, high), np.nan)
+    # beyond the field nobody knows what may belong into it: the rim of the panel, a frame
+    inner = binary_erosion(there, iterations=reach + RIM) & both
+    left = np.where(inner, grey - np.clip(grey, low, high), np.nan)
     return np.asarray(left / max(spread, 1e-12 * float(np.ptp(grey[both])), 1e-300))
 
 

@@ -299,6 +299,7 @@ def _publish(
             cover={s.name: s.cover for s in scans if s.cover is not None},
             hidden={s.name: s.hidden for s in scans if s.hidden is not None},
             radiographs={s.name: s.radiograph for s in scans if s.radiograph is not None},
+            crew=run.crew,
         )
         write_json(new / "findings.json", findings)
         seconds = time.perf_counter() - start

@@ -9,6 +9,7 @@ from typing import Any
 import xarray as xr
 
 from xrfmap.findings import Findings
+from xrfmap.report.folder import Picture
 from xrfmap.report.photographs import Photograph
 from xrfmap.report.plates import Atlas
 from xrfmap.report.tables import Table
@@ -22,11 +23,9 @@ class Chart:
     """A figure drawn by matplotlib that the page shows as it is."""
 
     title: str
-    image: str
+    picture: Picture
     alt: str
     words: str
-    width: int
-    height: int
 
 
 @dataclass(frozen=True)
@@ -83,7 +82,7 @@ class Parts:
     spectra: Mapping[str, xr.Dataset]  # of the scans, by name
     points: Mapping[str, xr.Dataset]
     run: Mapping[str, Any]
-    static_spectra: Sequence[tuple[str, str]] = ()
+    static_spectra: Sequence[Chart] = ()
     cover: Sequence[CoverPart] = ()
     hidden: Sequence[HiddenPart] = ()
     radiographs: Sequence[RadiographPart] = ()

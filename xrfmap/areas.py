@@ -10,6 +10,7 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.io.lazy import iter_blocks
+from xrfmap.row_scales import RowScales
 from xrfmap.settings import Area, AreaSettings
 
 __all__ = [
@@ -233,7 +234,8 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
         Dims area, channel: `counts` [counts], `live_time` (area) [s], NaN where the
         live time of a pixel is unknown, `pixels` (area). Attributes and the
         `energy` coordinate are those of the scan. Where its gain drifted also
-        `row_counts` (area, y) [counts], for the fit.
+        `row_counts` (area, y) and `scale_counts` (area, scale, channel) [counts], for the
+        fit: what each row brought, and the spectrum of each group of rows of like scale.
 
     Raises
     ------
@@ -251,20 +253,23 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
             raise ValueError(f"mask of {name!r} has shape {mask.shape}, scan has {shape}")
     inside = np.array([mask for mask in masks.values()], dtype=bool).reshape(len(masks), *shape)
     counts = scan["counts"].transpose("y", "x", "channel")
-    total = np.zeros((len(masks), scan.sizes["channel"]))
     wanted = np.asarray(inside.any(axis=0))
-    by_row = np.zeros((len(masks), shape[0])) if "gain_factor" in scan else None
+    drift = RowScales.of(scan)
+    by_row = np.zeros((len(masks), shape[0]))
+    group = np.zeros(shape[0], np.intp) if drift is None else drift.sum_groups()
+    by_scale = np.zeros((len(masks), int(group.max()) + 1, scan.sizes["channel"]))
     for rows, columns, block in iter_blocks(counts, wanted):
         part = inside[:, rows, columns]
         for number, mine in enumerate(part):
-            if mine.any():
-                total[number] += block[mine].sum(axis=0, dtype=np.float64)
-        if by_row is not None:
+            for one in np.unique(group[rows]) if mine.any() else ():
+                here = mine & (group[rows] == one)[:, None]
+                by_scale[number, one] += block[here].sum(axis=0, dtype=np.float64)
+        if drift is not None:
             by_row[:, rows] += (part * block.sum(axis=2, dtype=np.float64)).sum(axis=2)
     live = [float(scan["live_time"].values[mask].sum()) for mask in masks.values()]
     result = xr.Dataset(
         {
-            "counts": (("area", "channel"), total, {"units": "counts"}),
+            "counts": (("area", "channel"), by_scale.sum(axis=1), {"units": "counts"}),
             "live_time": ("area", np.array(live, dtype=np.float64), {"units": "s"}),
             "pixels": ("area", inside.sum(axis=(1, 2), dtype=np.int64)),
         },
@@ -273,8 +278,9 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
     )
     if "energy" in scan.coords:
         result = result.assign_coords(energy=scan["energy"])
-    if by_row is not None:
+    if drift is not None:
         result["row_counts"] = (("area", "y"), by_row, {"units": "counts"})
+        result["scale_counts"] = (("area", "scale", "channel"), by_scale, {"units": "counts"})
     return result
 
 

@@ -23,6 +23,7 @@ from xrfmap.findings import ElementFinding
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
 from xrfmap.one_thread import in_one_thread
 from xrfmap.refine import Refined, SumFit, fit_sum, refine, solve
+from xrfmap.row_mixture import RowMixture
 from xrfmap.row_scales import RowScales
 from xrfmap.scan import instrument_of
 from xrfmap.settings import Instrument
@@ -176,6 +177,7 @@ def identify(
     elements: Sequence[str] | None = None,
     anode: str | None = None,
     like: Found | None = None,
+    rows: RowMixture | None = None,
 ) -> Found:
     """Find the elements of one spectrum with many counts.
 
@@ -191,6 +193,8 @@ def identify(
         Anode, where the instrument does not name it.
     like : Found, optional
         Result on a larger spectrum of the same scan: its elements are tried first.
+    rows : RowMixture, optional
+        Rows that the spectrum is the sum of, where the gain drifted.
 
     Returns
     -------
@@ -201,9 +205,9 @@ def identify(
     metal = anode or model.instrument.anode or DEFAULT_ANODE
     library = _library(model, metal, anode)
     if like is not None and elements is None:
-        refined = _regrow(counts, model, library, like.present)
+        refined = _regrow(counts, model, library, like.present, rows)
     else:
-        refined = _grow(counts, model, library, elements)
+        refined = _grow(counts, model, library, elements, rows)
     refined, judge = _prune(counts, refined, library, elements, like is not None)
     findings = _findings(refined, judge, library, metal, elements)
     return Found(
@@ -255,9 +259,9 @@ def elements_of_sum(
         summary.sum_counts, scale, instrument, anode=anode, energy_range=energy_range,
         pile_up=pile_up_shape(summary, scale),
     )  # fmt: skip
-    if drift is not None:
-        model = replace(model, shifts=drift.shifts(summary.total.sum(axis=1)))
-    found = identify(summary.sum_counts, model, elements=elements, anode=anode)
+    found = identify(
+        summary.sum_counts, model, elements=elements, anode=anode, rows=RowMixture.of(scan)
+    )
     return replace(found, summary=summary, drift=drift)
 
 
@@ -267,6 +271,7 @@ def identify_part(
     *,
     elements: Sequence[str] | None = None,
     row_counts: npt.ArrayLike | None = None,
+    scale_counts: Array | None = None,
 ) -> Found:
     """Find the elements of a part of a scan whose whole has been looked at.
 
@@ -281,6 +286,10 @@ def identify_part(
     row_counts : array_like, shape (y,), optional
         Counts that each row of the scan brought into the part; asked for where the gain
         drifted, without them the part counts as spread over the scan. [counts]
+    scale_counts : ndarray, shape (groups, channels), optional
+        Counts of the part in each group of rows of like energy scale
+        (:meth:`xrfmap.row_scales.RowScales.sum_groups`), so that a family may lie in
+        other rows than the next; without them all families lie as the counts do. [counts]
     """
     model = like.model
     bare = base_model(
@@ -294,10 +303,15 @@ def identify_part(
         cover=model.cover,
         log_factors=model.log_factors,
         shifts=model.shifts,
+        own_shifts=model.own_shifts,
     )
-    if like.drift is not None and row_counts is not None:
-        start = replace(start, shifts=like.drift.shifts(row_counts))
-    return identify(counts, start, elements=elements, like=like)
+    if like.drift is None or row_counts is None:
+        return identify(counts, start, elements=elements, like=like)
+    start = replace(start, shifts=like.drift.shifts(row_counts), own_shifts={})
+    rows = None
+    if scale_counts is not None:
+        rows = RowMixture(like.drift, scale_counts, np.asarray(row_counts, np.float64))
+    return identify(counts, start, elements=elements, like=like, rows=rows)
 
 
 def _library(model: SpectrumModel, metal: str, anode: str | None) -> dict[str, tuple[Emitter, ...]]:
@@ -320,11 +334,11 @@ def _grow(
     model: SpectrumModel,
     library: dict[str, tuple[Emitter, ...]],
     elements: Sequence[str] | None,
+    rows: RowMixture | None = None,
 ) -> Refined:
     """Add elements, the surest first, refining shapes whenever some have been added."""
     chosen: list[str] = [e for e in (elements or ()) if e in library]
-    base = model
-    refined = _bare(counts, _with(base, chosen, library))
+    refined = _bare(counts, _placed(_with(model, chosen, library), rows))
     for stage, (pool, threshold) in enumerate(
         [(USUAL, 20.0), (USUAL, Z_USUAL), (tuple(library), Z_UNUSUAL)]
     ):
@@ -336,8 +350,14 @@ def _grow(
                 break
             chosen += added
             refined = _bare(counts, _with(refined.model, chosen, library))
-        refined = _strict(refine(counts, _with(refined.model, chosen, library)))
+        placed = _placed(_with(refined.model, chosen, library), rows)
+        refined = _strict(refine(counts, placed))
     return refined
+
+
+def _placed(model: SpectrumModel, rows: RowMixture | None) -> SpectrumModel:
+    """Draw each family at the scales of the rows that it lies in."""
+    return model if rows is None else rows.placed(model)
 
 
 def _strict(refined: Refined) -> Refined:
@@ -358,10 +378,12 @@ def _regrow(
     model: SpectrumModel,
     library: dict[str, tuple[Emitter, ...]],
     known: Sequence[str],
+    rows: RowMixture | None = None,
 ) -> Refined:
     """Start from known elements, add what is still missing, refine once."""
     chosen = [e for e in known if e in library]
-    refined = _strict(refine(counts, _with(model, chosen, library), steps=6, detector_known=True))
+    placed = _placed(_with(model, chosen, library), rows)
+    refined = _strict(refine(counts, placed, steps=6, detector_known=True))
     added = _best(refined, library, tuple(library), chosen, Z_UNUSUAL)
     if added:
         model = _with(refined.model, chosen + added, library)

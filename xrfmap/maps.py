@@ -360,7 +360,8 @@ def fit_spectrum(
     ----------
     spectrum : Dataset
         ``counts(channel)``; calibrated, unless `like` gives the energy scale. Its
-        ``row_counts(y)`` [counts] tell where a part of a scan whose gain drifted comes from.
+        ``row_counts(y)`` and ``scale_counts(scale, channel)`` [counts] tell where a part of a
+        scan whose gain drifted comes from, see :func:`xrfmap.areas.sum_areas`.
     elements : sequence of str, optional
         Elements to take as given; found from the spectrum by default.
     like : Found, optional
@@ -378,8 +379,11 @@ def fit_spectrum(
         found = elements_of_sum(spectrum, elements, energy_range=energy_range)
     else:
         counts = np.asarray(spectrum["counts"], dtype=np.float64)
-        rows = spectrum["row_counts"].values if "row_counts" in spectrum else None
-        found = identify_part(counts, like, elements=elements, row_counts=rows)
+        rows, scales = (
+            spectrum[name].values if name in spectrum else None
+            for name in ("row_counts", "scale_counts")
+        )
+        found = identify_part(counts, like, elements=elements, row_counts=rows, scale_counts=scales)
     return SpectrumFit(_table(found, spectrum), found.elements, summed_spectra(found), found)
 
 

@@ -103,9 +103,15 @@ class RowScales:
             return ()
         used = weight > 0
         part = RowScales(self.gain_factor[used], self.zero_shift[used])
-        span = float(np.ptp(part.gain_factor)) * REFERENCE_KEV
-        step = min(COARSE_KEV, max(span / PARTS * (1 + 1e-9), FINE_KEV))
-        return part._stretched(weight[used], part._grouped(weight[used], step)[1])
+        return part._stretched(weight[used], part._grouped(weight[used], part._sum_step())[1])
+
+    def sum_groups(self) -> npt.NDArray[np.intp]:
+        """Group of each row, shape (y,), by the steps that a sum of all rows is made of."""
+        return self.groups(self._sum_step())[0]
+
+    def _sum_step(self) -> float:
+        span = float(np.ptp(self.gain_factor)) * REFERENCE_KEV
+        return min(COARSE_KEV, max(span / PARTS * (1 + 1e-9), FINE_KEV))
 
     def _stretched(self, weight: Array, shifts: list[Shift]) -> tuple[Shift, ...]:
         """Move the scales apart until they spread as much as the rows do.

@@ -143,6 +143,9 @@ class SpectrumModel:
     shifts : tuple of (float, float, float)
         Where the gain drifted during the scan: weight, factor on the gain and shift of the
         zero [keV] of each scale that peaks are summed over; empty for one scale.
+    own_shifts : mapping of str to tuple of Shift
+        The same for emitters, by label, that lie unevenly over the rows of such a scan;
+        `shifts` where missing.
     """
 
     scale: EnergyScale
@@ -162,6 +165,7 @@ class SpectrumModel:
     mixed_pile_up: Array | None = None
     pile_up_mixing: float = 0.0
     shifts: tuple[Shift, ...] = ()
+    own_shifts: Mapping[str, tuple[Shift, ...]] = field(default_factory=dict)
 
     def with_emitters(self, emitters: Sequence[Emitter]) -> SpectrumModel:
         """Return the same model with other emitters."""
@@ -169,7 +173,7 @@ class SpectrumModel:
 
     def at(self, scale: EnergyScale) -> SpectrumModel:
         """Return the same model at one energy scale."""
-        return replace(self, scale=scale, shifts=())
+        return replace(self, scale=scale, shifts=(), own_shifts={})
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -181,17 +185,18 @@ class SpectrumModel:
     def column(self, emitter: Emitter) -> Array:
         """Spectrum of one emitter for one net count, shape (channels,)."""
         tail = self.response.tail_fraction, self.response.tail_slope_kev
+        shifts = self.own_shifts.get(emitter.label, self.shifts)
         if emitter.kind == "compton":
             return compton_hump(
                 emitter, self.scale, *tail, self.channels, self.compton_shift,
-                self.compton_fwhm_kev, self.cover.get(emitter.label, 0.0), self.shifts,
+                self.compton_fwhm_kev, self.cover.get(emitter.label, 0.0), shifts,
             )  # fmt: skip
         thin = DEFAULT_COVER if emitter.kind == "element" else 0.0
         shares = emitter.shares(
             self.cover.get(emitter.label, thin), self.log_factors.get(emitter.label)
         )
         material = self.instrument.detector.material
-        drawn = line_shapes(emitter, self.scale, *tail, material, self.channels, self.shifts)
+        drawn = line_shapes(emitter, self.scale, *tail, material, self.channels, shifts)
         return drawn.column(shares, self.response.shelf_fraction)
 
     def pile_up_column(self) -> Array:

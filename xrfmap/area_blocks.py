@@ -21,7 +21,17 @@ if TYPE_CHECKING:
     from xrfmap.identify import Found
     from xrfmap.map_design import MapDesign
 
-__all__ = ["BLOCKS", "AreaBlocks", "blocks_from_maps", "blocks_from_scan", "cut", "label_sums"]
+__all__ = [
+    "BLOCKS",
+    "AreaBlocks",
+    "BlockSums",
+    "blocks_from_maps",
+    "blocks_from_scan",
+    "cut",
+    "fit_blocks",
+    "label_sums",
+    "read_blocks",
+]
 
 Array = npt.NDArray[np.float64]
 Labels = npt.NDArray[np.int64]
@@ -204,25 +214,50 @@ def blocks_from_scan(
     Sums and not maps, since map values are cut at zero and so too large on average where
     an element is faint.
     """
+    read = {name: read_blocks(scan, found, mask) for name, mask in masks.items()}
+    return {
+        name: fit_blocks(scan, found, held, name) for name, held in read.items() if held is not None
+    }
+
+
+@dataclass(frozen=True, eq=False)
+class BlockSums:
+    """Spectra of the blocks of one area, read but not yet fitted."""
+
+    labels: Labels  # (y, x), number of the block, -1 outside
+    sums: Array  # (parts, channels) [counts]
+    pixels: Labels  # (parts,)
+
+
+def read_blocks(scan: xr.Dataset, found: Found, mask: Mask) -> BlockSums | None:
+    """Read the spectra of the blocks of an area; None for an area of too few pixels."""
+    if int(mask.sum()) < FEWEST_PIXELS:
+        return None
+    designs, group = _designs(scan, found)
+    labels = cut(mask)
+    # where the gain drifted, each block is fitted in as many parts as its rows have scales
+    parts = np.where(labels >= 0, labels * len(designs) + _group_of_rows(group, labels), -1)
+    sums = label_sums(scan, parts, BLOCKS * len(designs))
+    return BlockSums(labels, sums, np.bincount(parts[parts >= 0], minlength=len(sums)))
+
+
+def fit_blocks(scan: xr.Dataset, found: Found, held: BlockSums, name: str) -> AreaBlocks:
+    """Fit what :func:`read_blocks` read, with the model of the scan."""
+    designs, _ = _designs(scan, found)
+    net, variance = _fitted(held.sums, held.pixels, designs)
+    exposure, unit = _exposures(scan, held.labels, BLOCKS)
+    return AreaBlocks(
+        name, designs[0].lines, net, variance, exposure, unit, _touching(held.labels),
+        int(held.pixels.sum()), designs[0].leakage,
+    )  # fmt: skip
+
+
+def _designs(
+    scan: xr.Dataset, found: Found
+) -> tuple[Sequence[MapDesign], npt.NDArray[np.intp] | None]:
     from xrfmap.map_design import row_designs
 
-    designs, group = row_designs(found, pixels=scan.sizes["y"] * scan.sizes["x"])
-    made = {}
-    for name, mask in masks.items():
-        if int(mask.sum()) < FEWEST_PIXELS:
-            continue
-        labels = cut(mask)
-        # where the gain drifted, each block is fitted in as many parts as its rows have scales
-        parts = np.where(labels >= 0, labels * len(designs) + _group_of_rows(group, labels), -1)
-        sums = label_sums(scan, parts, BLOCKS * len(designs))
-        pixels = np.bincount(parts[parts >= 0], minlength=len(sums))
-        net, variance = _fitted(sums, pixels, designs)
-        exposure, unit = _exposures(scan, labels, BLOCKS)
-        made[name] = AreaBlocks(
-            name, designs[0].lines, net, variance, exposure, unit, _touching(labels),
-            int(mask.sum()), designs[0].leakage,
-        )  # fmt: skip
-    return made
+    return row_designs(found, pixels=scan.sizes["y"] * scan.sizes["x"])
 
 
 def _group_of_rows(group: npt.NDArray[np.intp] | None, labels: Labels) -> Labels:

@@ -7,6 +7,7 @@ import pytest
 from xrfmap.compare import Measure, compare
 from xrfmap.explore import markup
 from xrfmap.explore.readout import Reading
+from xrfmap.findings import Comparison, FamilyComparison
 
 EVIL = '<img src=x onerror="alert(1)">\'&\u202e\x1b[31m'
 
@@ -39,6 +40,34 @@ def tags(html):
             False,
         ),
         markup.contrast_table(compare({EVIL: Measure(1, 1)}, {EVIL: Measure(2, 1)}, 1, 1), EVIL),
+        markup.block_table(
+            Comparison(
+                areas=[EVIL, EVIL],
+                verdict="differs",
+                answer=EVIL,
+                unit=EVIL,
+                reference=EVIL,
+                families=[
+                    FamilyComparison(
+                        family=EVIL,
+                        kind="ratio",
+                        reference=EVIL,
+                        a=1,
+                        a_err=0.1,
+                        b=None,
+                        b_err=None,
+                        difference_percent=None,
+                        low_percent=None,
+                        high_percent=None,
+                        p=None,
+                        p_all=None,
+                        verdict="cannot tell",
+                        detectable_percent=None,
+                        uneven_share=None,
+                    )
+                ],
+            )
+        ),
         markup.clean(EVIL),
     ],
 )

@@ -26,6 +26,8 @@ from xrfmap.lineshape import EnergyScale
 from xrfmap.scan import SCALE_ATTRS, linear_scale
 
 if TYPE_CHECKING:
+    from xrfmap.area_blocks import BlockSums
+    from xrfmap.findings import Comparison
     from xrfmap.identify import Found
 
 __all__ = ["Bench"]
@@ -256,6 +258,30 @@ class Bench:
         if look is None or fit is None:
             return {}
         return {**look.measures(), **fit.measures()}
+
+    def blocks_of(self, mask: Mask) -> BlockSums | None:
+        """Read the blocks of an area, outside the page's thread; None where it is too small."""
+        from xrfmap.area_blocks import read_blocks
+
+        if self.found is None:
+            raise XrfmapError("areas are compared after the elements are found")
+        return read_blocks(self.scan, self.found, mask)
+
+    def contrast_of(self, a: BlockSums | None, b: BlockSums | None) -> Comparison:
+        """Compare two areas by their blocks, as ``[[compare]]`` of a study does.
+
+        To be called in the page's thread: fits share threads and cannot be made at once.
+        """
+        from xrfmap.area_blocks import fit_blocks
+        from xrfmap.area_contrast import compare_blocks
+
+        if self.found is None:
+            raise XrfmapError("areas are compared after the elements are found")
+        one, two = (
+            None if held is None else fit_blocks(self.scan, self.found, held, name)
+            for name, held in (("A", a), ("B", b))
+        )
+        return compare_blocks(one, two, ("A", "B"))
 
     def want_fits(self, page: int, areas: Sequence[tuple[Mask, SumSpectrum]]) -> None:
         """Name the areas that a page shows; a full fit that no page waits for is given up.

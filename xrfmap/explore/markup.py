@@ -8,10 +8,12 @@ from html import escape
 from xrfmap.compare import Contrast
 from xrfmap.explore.fits import AreaFit, FamilyRow
 from xrfmap.explore.readout import Reading
+from xrfmap.findings import Comparison, FamilyComparison
 from xrfmap.report.style import visible_text
 from xrfmap.report.words import number, with_error
 
 __all__ = [
+    "block_table",
     "clean",
     "contrast_table",
     "family_table",
@@ -140,6 +142,50 @@ def contrast_table(rows: Sequence[Contrast], unit: str) -> str:
         "<th scope=col class=n>σ</th><th scope=col class=n>p</th>"
         "<th scope=col>verdict</th></tr></thead>"
         f"<tbody>{body}</tbody></table>"
+    )
+
+
+def block_table(answer: Comparison) -> str:
+    """Table of a comparison by blocks: amounts, then ratios, the clearest differences first."""
+    order = {"differs": 0, "no difference": 1, "cannot tell": 2}
+    ranked = sorted(
+        answer.families,
+        key=lambda r: (r.kind, order[r.verdict], r.p_all if r.p_all is not None else 2.0),
+    )
+    body = "".join(_block_row(row) for row in ranked)
+    return (
+        "<table class=families><thead><tr><th scope=col>family</th>"
+        f"<th scope=col class=n>A [{clean(answer.unit)}]</th><th scope=col class=n>B</th>"
+        "<th scope=col class=n>A − B [%]</th><th scope=col class=n>95 %</th>"
+        "<th scope=col class=n>p</th><th scope=col class=n>seen from [%]</th>"
+        "<th scope=col>verdict</th></tr></thead>"
+        f"<tbody>{body}</tbody></table>"
+    )
+
+
+def _block_row(row: FamilyComparison) -> str:
+    def plain(value: float | None, signed: bool = False) -> str:
+        if value is None:
+            return "–"
+        return (f"{value:+.3g}" if signed else f"{value:.2g}").replace("-", "−")
+
+    name = row.family if row.kind == "amount" else f"{row.family} / {row.reference}"
+    ends = f"{plain(row.low_percent, True)} to {plain(row.high_percent, True)}"
+    cells = (
+        *(
+            "–" if v is None or e is None else with_error(v, e)
+            for v, e in ((row.a, row.a_err), (row.b, row.b_err))
+        ),
+        plain(row.difference_percent, True),
+        ends if row.low_percent is not None else "–",
+        "–" if row.p_all is None else _p(row.p_all),
+        plain(row.detectable_percent),
+    )
+    return (
+        f"<tr class={'yes' if row.verdict == 'differs' else 'no'}>"
+        f"<th scope=row>{clean(name)}</th>"
+        + "".join(f"<td class=n>{clean(cell)}</td>" for cell in cells)
+        + f"<td>{clean(row.verdict)}</td></tr>"
     )
 
 

@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from xrfmap.areas import area_mask
 from xrfmap.compare import compare
 from xrfmap.errors import InputError
+from xrfmap.explore.contrast import BlockContrast, apart
 from xrfmap.explore.finding_panel import DRAWN, EMPTY, WHOLE
 from xrfmap.explore.markup import contrast_table, family_table, message, sum_words
 from xrfmap.explore.outline import Corners, corners_text, mask_of, outline, parse_corners
@@ -74,6 +75,7 @@ class AreaDesk:
         self._page = session
         self.slots = {"A": Slot(), "B": Slot()}
         self.show_saved = True
+        self._contrast = BlockContrast(session)
 
     # -- what the study has -------------------------------------------------------------
 
@@ -277,6 +279,15 @@ class AreaDesk:
         fits = [self._page.bench.fit_of(slot.mask) for slot in (a, b) if slot.mask is not None]
         if any(fit is None for fit in fits):
             return message("The fits wait until the elements of the scan are found."), ""
+        said = [f"A: {a.label}; B: {b.label}."]
+        answer = self._contrast.answer(a.mask, b.mask)
+        if answer is not None and answer.families:
+            said += [answer.answer, apart(a.mask, b.mask)[2]]
+            return message(" ".join(said).strip()), self._contrast.shown(answer)
+        # blocks are being read, or there are none: the simple test of the sums
+        said.append("The blocks of the areas are being compared …" if answer is None else
+                    f"{answer.answer} Below stands the simple test of the two sums.")  # fmt: skip
+        said.append("Families detected in at least one of them.")
         times = [slot.spectrum.live_time for slot in (a, b) if slot.spectrum is not None]
         if all(isfinite(time) and time > 0 for time in times):
             unit, exposures = "net counts/s", times
@@ -287,7 +298,6 @@ class AreaDesk:
         seen = {row.family for fit in fits if fit is not None for row in fit.detected}
         order = [f for f in dict.fromkeys([*first, *second]) if f in seen]
         rows = compare(first, second, exposures[0], exposures[1], order)
-        said = [f"A: {a.label}; B: {b.label}. Families detected in at least one of them."]
         overlap = int((a.mask & b.mask).sum())
         if overlap:
             said.append(f"The areas share {overlap} pixels, so that a difference looks too small.")
@@ -295,8 +305,8 @@ class AreaDesk:
             said.append("First look; the full tests are running.")
         foot = message(
             "σ: difference in standard errors; p: two-sided, corrected for all rows together "
-            "(Holm, 5 %). It tells that the sums differ, not why: paint, "
-            "thickness and what lies below all count."
+            "(Holm, 5 %). Counting alone is in the errors, not the unevenness of the paint. It "
+            "tells that the sums differ, not why: paint, thickness and what lies below all count."
         )
         return message(" ".join(said)), contrast_table(rows, unit) + foot
 

@@ -19,7 +19,7 @@ from PIL import Image
 
 from xrfmap.batch import run_one
 from xrfmap.errors import InputError
-from xrfmap.findings import ElementFinding, Findings
+from xrfmap.findings import ElementFinding, Findings, StackFinding
 from xrfmap.io.emsa import write_emsa
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.results import write_maps
@@ -497,3 +497,32 @@ def test_a_disk_that_takes_no_more_is_told_and_earlier_results_stay(
     assert os.strerror(code) in outcome.error
     assert "earlier results are untouched" in outcome.error
     assert {name: (out / name).read_bytes() for name in files_in(out)} == before
+
+
+def test_areas_of_the_same_pixels_keep_questions_of_their_own(
+    tmp_path, asked, quick_report, monkeypatch
+):
+    """Two proposals for one place under two names: each area gets the stack it asks for."""
+
+    def answers(found, questions):
+        stacks = [
+            StackFinding(area="", name=s["name"], verdict="possible").model_dump(mode="json")
+            for s in questions["stacks"]
+        ]
+        return {"depth": [], "stacks": stacks}
+
+    monkeypatch.setattr("xrfmap.layer_questions.answers", answers)
+    twin = SLEDGE.replace("sledge", "sledge again")
+    stack = '[[stack]]\nname = "{}"\narea = "{}"\nlayers = [{{material = "lead white"}}]\n'
+    path = study_in(
+        tmp_path, SCALE, SCAN, SLEDGE, twin, stack.format("thin", "sledge"),
+        stack.format("thick", "sledge again"),
+    )  # fmt: skip
+    found = run_study(path, tmp_path / "out")
+    assert {(s.area, s.name) for s in found.stacks} == {
+        ("sledge", "thin"), ("sledge again", "thick"),
+    }  # fmt: skip
+    assert asked.count("fit") == 3  # both, and the rest of the scan
+    again = run_study(path, tmp_path / "out")
+    assert again.stacks == found.stacks
+    assert asked.count("fit") == 3  # kept under names of their own

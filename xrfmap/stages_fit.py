@@ -319,7 +319,7 @@ def fit_masks(
     if scan.maps is None:
         raise RuntimeError("areas are measured after the maps are made")
     # named by their pixels, so that one more area leaves the fits of the others alone
-    names = {name: f"{kind}-{_digest(mask)}" for name, mask in masks.items()}
+    names = _fit_names(kind, masks, questions or {})
     sums = sum_areas(scan.data, masks)
     wanted = {
         names[name]: (
@@ -347,6 +347,23 @@ def fit_masks(
         )
         for name, mask in masks.items()
     }
+
+
+def _fit_names(
+    kind: str, masks: Mapping[str, Mask], questions: Mapping[str, Mapping[str, Any]]
+) -> dict[str, str]:
+    """Name the fit of each area; areas of the same pixels share one if they ask the same."""
+    taken: dict[str, Any] = {}
+    names = {}
+    for name, mask in masks.items():
+        wish = plain = f"{kind}-{_digest(mask)}"
+        count = 1
+        while wish in taken and taken[wish] != questions.get(name):
+            count += 1
+            wish = f"{plain}-{count}"
+        taken[wish] = questions.get(name)
+        names[name] = wish
+    return names
 
 
 def _digest(mask: Mask) -> str:

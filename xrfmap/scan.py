@@ -50,6 +50,9 @@ GLOSSARY: Mapping[str, Term] = MappingProxyType(
         "counts": Term(("y", "x", "channel"), "counts", "events in each channel, not corrected"),
         "live_time": Term(("y", "x"), "s", "time in which the detector could count; NaN: unknown"),
         "real_time": Term(("y", "x"), "s", "time by the clock; NaN: unknown"),
+        "monitor": Term(
+            ("y", "x"), "1", "strength of the incident beam, in any unit; NaN: unknown"
+        ),
         "y": Term(("y",), "mm", "position down the object of the pixel centre"),
         "x": Term(("x",), "mm", "position across the object of the pixel centre"),
         "energy": Term(("channel",), "keV", "energy at the middle of each channel"),
@@ -75,6 +78,7 @@ def make_scan(
     *,
     live_time: Any = None,
     real_time: Any = None,
+    monitor: npt.ArrayLike | None = None,
     y: npt.ArrayLike | None = None,
     x: npt.ArrayLike | None = None,
     position_units: str = "mm",
@@ -94,6 +98,9 @@ def make_scan(
         Counts; a dask array stays lazy. [counts]
     live_time, real_time : scalar or array_like, shape (y, x) or (), optional
         NaN where unknown; `live_time` is all NaN if not given. [s]
+    monitor : array_like, shape (y, x), optional
+        Strength of the incident beam, in any unit: readings of a monitor over the time of
+        the pixel; NaN where unknown.
     y, x : array_like, shape (y,) and (x,), optional
         Pixel centres; the pixel index in units of ``pixel`` if not given. [`position_units`]
     position_units : {"mm", "pixel"}
@@ -133,6 +140,8 @@ def make_scan(
     for name, value in times.items():
         if value is not None:
             data[name] = (dims[:-1], _as_time(value, shape), {"units": "s"})
+    if monitor is not None and rank == 3:
+        data["monitor"] = (dims[:-1], np.asarray(monitor, dtype=np.float64), {"units": "1"})
     coords: dict[str, Any] = {}
     if rank == 3:
         coords = _positions(shape, y, x, position_units)
@@ -216,6 +225,8 @@ def check_scan(ds: xr.Dataset) -> xr.Dataset:
             _check_time(ds, name, where)
     if dims == SCAN_DIMS:
         _check_positions(ds, where)
+    if "monitor" in ds:
+        _check_monitor(ds, where)
     if "energy" in ds.coords:
         _check_energy(ds["energy"], where)
     _check_attrs(ds.attrs, where)
@@ -247,6 +258,22 @@ def _check_time(ds: xr.Dataset, name: str, where: str) -> None:
                 "times of 0 s or more, NaN where unknown",
                 "correct the times, or leave them out and give live_time_s in the study file",
             )
+
+
+def _check_monitor(ds: xr.Dataset, where: str) -> None:
+    monitor, want = ds["monitor"], SCAN_DIMS[:-1]
+    if monitor.dims != want or monitor.shape != ds["counts"].shape[:-1]:
+        found = f"dims {monitor.dims}, shape {monitor.shape}"
+        raise _error(where, "monitor", found, f"dims {want}, one number for each pixel")
+    bad = (monitor.values < 0) | np.isinf(monitor.values)
+    if bad.any():
+        raise _error(
+            where,
+            "monitor",
+            f"{float(monitor.values[bad].flat[0]):g} at pixel {_first(bad)}",
+            "readings of 0 or more, NaN where unknown",
+            "correct the readings of the beam monitor, or leave them out",
+        )
 
 
 def _first(bad: npt.NDArray[np.bool_]) -> tuple[int, ...]:

@@ -52,9 +52,11 @@ def test_the_card_example(tmp_path):
     rows = b"".join(bytes(64) + row.tobytes() for row in cube)
     (tmp_path / "front.raw").write_bytes(bytes(512) + rows)
     (tmp_path / "front.raw.toml").write_text(text)
+    np.save(tmp_path / "beam.npy", np.full((3, 4), 0.9))
     ds = open_scan(tmp_path / "front.raw")
     np.testing.assert_array_equal(ds["counts"].values, cube)
     assert ds["x"].values[0] == 10
+    assert (ds["monitor"].values == 0.9).all()
 
 
 def test_the_detector_example():

@@ -123,11 +123,33 @@ class ArrayFile:
         """Live time of each pixel [s], from the card and the study file."""
         stored: npt.NDArray[np.float64] | None = None
         if self.card.live_time_file is not None:
-            stored = _read_plane(self.path.parent, self.card.live_time_file, shape)
+            stored = self._plane("live_time_file", "live times in seconds", shape)
         elif self.card.live_time_s is not None:
             stored = np.full(shape, self.card.live_time_s)
         given = None if self.entry is None else self.entry.live_time_s
         return merge_live_time(stored, given, self.where)
+
+    def monitor(self, shape: tuple[int, int]) -> npt.NDArray[np.float64] | None:
+        """Strength of the incident beam in each pixel, where the card names a file."""
+        if self.card.monitor_file is None:
+            return None
+        return self._plane("monitor_file", "readings of the beam monitor", shape)
+
+    def _plane(self, field: str, what: str, shape: tuple[int, int]) -> npt.NDArray[np.float64]:
+        """Read the small array of shape (y, x) that a field of the card names."""
+        path = safe_path(self.path.parent, getattr(self.card, field), field)
+        layout = npy_layout(path)
+        if layout.shape != shape:
+            raise InputError(
+                clean_text(path.name),
+                found=f"shape {layout.shape}",
+                expected=f"shape {shape}, {what}",
+                remedy=f"correct {field} in the card",
+            )
+        with path.open("rb") as stream:
+            box = [slice(0, n) for n in shape]
+            values = read_strided(stream.fileno(), layout, box, clean_text(path.name))
+        return np.asarray(values, dtype=np.float64)
 
     def energy(self, channels: int) -> npt.NDArray[np.float64] | None:
         """Energy axis [keV], where the card gives a scale."""
@@ -151,23 +173,6 @@ class ArrayFile:
         return merge_instrument(own, own.pop("detector", {}), said, self.where)
 
 
-def _read_plane(folder: Path, name: str, shape: tuple[int, int]) -> npt.NDArray[np.float64]:
-    """Read the small array of shape (y, x) that a card names."""
-    path = safe_path(folder, name, "live_time_file")
-    layout = npy_layout(path)
-    if layout.shape != shape:
-        raise InputError(
-            clean_text(path.name),
-            found=f"shape {layout.shape}",
-            expected=f"shape {shape}, live times in seconds",
-            remedy="correct live_time_file in the card",
-        )
-    with path.open("rb") as stream:
-        box = [slice(0, n) for n in shape]
-        values = read_strided(stream.fileno(), layout, box, clean_text(path.name))
-    return np.asarray(values, dtype=np.float64)
-
-
 def open_array_scan(
     file: ArrayFile, instrument: Instrument | None = None, detector: DetectorChoice = None
 ) -> xr.Dataset:
@@ -182,6 +187,7 @@ def open_array_scan(
         lazy_counts(stored, f"{sha[:16]}-{stored.plan.picks}"),
         live_time=live,
         real_time=file.card.real_time_s,
+        monitor=file.monitor((ny, nx)),
         y=y,
         x=x,
         energy_kev=file.energy(nc),

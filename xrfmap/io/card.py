@@ -70,8 +70,9 @@ class Card(_Strict):
     detector: list[DetectorCard] = []
     title: str = Field("", max_length=500)
     live_time_s: float | None = Field(None, ge=0)
-    live_time_file: str | None = None  # .npy or .tif of shape (y, x), in seconds
+    live_time_file: str | None = None  # .npy of shape (y, x), in seconds
     real_time_s: float | None = Field(None, ge=0)
+    monitor_file: str | None = None  # .npy of shape (y, x): strength of the incident beam
     pixel_mm: tuple[float, float] | None = None  # (x, y)
     origin_mm: tuple[float, float] | None = None  # (x, y) of the first pixel
     zero_kev: float | None = None

@@ -161,6 +161,7 @@ def write_nexus_dataset(path: Path, ds: xr.Dataset) -> Path:
         ds["counts"].data,
         None if np.isnan(live).all() else live,
         real_time=ds["real_time"].values if "real_time" in ds else None,
+        monitor=ds["monitor"].values if "monitor" in ds else None,
         y_mm=ds["y"].values if in_mm else None,
         x_mm=ds["x"].values if in_mm else None,
         energy_kev=ds["energy"].values if "energy" in ds.coords else None,

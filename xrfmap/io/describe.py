@@ -190,6 +190,9 @@ def _time_facts(ds: xr.Dataset, total: npt.NDArray[Any]) -> dict[str, Any]:
         "pixels_without_live_time": int((~usable).sum()),
         "count_rate_per_s": _spread(rate),
     }
+    if "monitor" in ds:
+        reading = np.asarray(ds["monitor"].values, dtype=np.float64)
+        facts["beam_monitor"] = _spread(reading)
     if "real_time" in ds:
         real = np.asarray(ds["real_time"].values, dtype=np.float64).reshape(total.shape)
         facts["real_time_s"] = _spread(real)

@@ -101,7 +101,7 @@ def open_netcdf(
     sha = vetted_hash(path)
     with open_hdf5(path) as file:
         counts = check_dataset(file["counts"])
-        for name in ("live_time", "real_time", "y", "x", "energy"):
+        for name in ("live_time", "real_time", "monitor", "y", "x", "energy"):
             if isinstance(file.get(name), h5py.Dataset):
                 _check_small(check_dataset(file[name]), where)
         rank, storage = counts.ndim, storage_of(counts)
@@ -139,7 +139,7 @@ def _check_small(dset: h5py.Dataset, where: str, most: int = MAX_SMALL) -> None:
 
 
 def _load(path: Path, where: str, drop: tuple[str, ...]) -> xr.Dataset:
-    known = ("counts", "live_time", "real_time", "y", "x", "energy")
+    known = ("counts", "live_time", "real_time", "monitor", "y", "x", "energy")
     try:
         with xr.open_dataset(
             path, engine="h5netcdf", decode_cf=False, drop_variables=list(drop)

@@ -27,6 +27,7 @@ from xrfmap.io.lazy import lazy_counts, quick_check
 from xrfmap.io.merge import grid, merge_instrument, merge_live_time
 from xrfmap.io.nexus_facts import entry_of, instrument_facts
 from xrfmap.io.nexus_find import Axis, Signal, by_hand, find_signal
+from xrfmap.io.nexus_monitor import find_monitor
 from xrfmap.io.nexus_times import find_time, point_positions, positions
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.point_list import ListedCounts, grid_of_points, spread
@@ -91,6 +92,9 @@ def open_nexus_scan(
         stored: StoredCounts = H5Counts(path, signal.counts, plan, allow_links)
         top = entry_of(signal.group)
         times, time_notes = find_time(_time_groups(signal, top), signal.counts, plan, where)
+        monitor, monitor_notes = find_monitor(top, signal.counts, plan, times)
+        if monitor is not None:
+            times["monitor"] = monitor
         places = point_positions(signal, plan)
         if places is not None:
             stored, times, y, x, place_notes = _laid_out(stored, times, *places)
@@ -102,7 +106,7 @@ def open_nexus_scan(
         facts = instrument_facts(top, signal.counts)
         title = read_string(get_node(top, "title", allow_links=allow_links))
         storage = storage_of(signal.counts)
-    notes = [*signal.notes, *plan.notes, *time_notes, *place_notes]
+    notes = [*signal.notes, *plan.notes, *time_notes, *monitor_notes, *place_notes]
     notes += [*energy_notes, *facts.notes]
     live, live_notes = merge_live_time(
         times.get("live_time"), entry.live_time_s if entry else None, where
@@ -113,6 +117,7 @@ def open_nexus_scan(
         lazy_counts(stored, f"{sha[:16]}-{stored.field}-{plan.picks}"),
         live_time=live,
         real_time=times.get("real_time"),
+        monitor=times.get("monitor"),
         y=y,
         x=x,
         energy_kev=energy,

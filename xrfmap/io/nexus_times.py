@@ -17,7 +17,7 @@ from xrfmap.io.nexus_find import Signal
 from xrfmap.io.safe import clean_text
 from xrfmap.io.units import factor, has_unit
 
-__all__ = ["find_time", "point_positions", "positions"]
+__all__ = ["find_time", "per_pixel", "point_positions", "positions"]
 
 # in the order in which they are believed; the last two are times by the clock
 LIVE_NAMES = ("live_time", "livetime", "elapsed_live_time", "count_time")
@@ -83,8 +83,43 @@ def _seconds(
     if not units:
         notes.append(f"{name} has no units; seconds were assumed")
     scale = factor(units, "s", where, name) if units else 1.0
-    shape = tuple(1 if axis is None else int(counts.shape[axis]) for axis in plan.order[:2])
     values = read_small(node) * scale
+    found = per_pixel(values, counts, plan, notes)
+    if found is not None:
+        return found
+    named = sorted(axis for axis in plan.order[:2] if axis is not None)
+    stored = tuple(int(counts.shape[axis]) for axis in named)
+    raise InputError(
+        where,
+        name,
+        found=f"shape {values.shape}",
+        expected=f"shape {stored} to match {clean_text(counts.name)}, or one number",
+        remedy="export the scan again, or give live_time_s in the study file",
+    )
+
+
+def per_pixel(
+    values: npt.NDArray[np.float64], counts: h5py.Dataset, plan: AxisPlan, notes: list[str]
+) -> npt.NDArray[np.float64] | None:
+    """Bring one number for each pixel, or one for all, into the shape (y, x).
+
+    Parameters
+    ----------
+    values : ndarray
+        As stored: one number, one for each pixel, or one for each pixel and detector.
+    counts : h5py.Dataset
+        The counts that they belong to.
+    plan : AxisPlan
+        File axis of y, x and channel, and further axes.
+    notes : list of str
+        Gets a note where detectors are averaged.
+
+    Returns
+    -------
+    ndarray, shape (y, x), or None
+        None if the shape does not fit the counts.
+    """
+    shape = tuple(1 if axis is None else int(counts.shape[axis]) for axis in plan.order[:2])
     if values.size == 1:
         return np.full(shape, values.flat[0])
     named = sorted(axis for axis in plan.order[:2] if axis is not None)
@@ -94,14 +129,7 @@ def _seconds(
         stored = tuple(int(counts.shape[axis]) for axis in axes)
         if squeezed == tuple(n for n in stored if n > 1):
             return _arranged(values.reshape(stored), axes, plan, shape, notes)
-    stored = tuple(int(counts.shape[axis]) for axis in named)
-    raise InputError(
-        where,
-        name,
-        found=f"shape {values.shape}",
-        expected=f"shape {stored} to match {clean_text(counts.name)}, or one number",
-        remedy="export the scan again, or give live_time_s in the study file",
-    )
+    return None
 
 
 def _arranged(

@@ -29,6 +29,7 @@ def write_nexus(
     live_time: npt.ArrayLike | None = None,
     *,
     real_time: npt.ArrayLike | None = None,
+    monitor: npt.ArrayLike | None = None,
     y_mm: npt.ArrayLike | None = None,
     x_mm: npt.ArrayLike | None = None,
     energy_kev: npt.ArrayLike | None = None,
@@ -50,6 +51,8 @@ def write_nexus(
         Counts; a dask array is written block by block. [counts]
     live_time, real_time : scalar or array_like, shape (y, x) or (), optional
         [s]
+    monitor : array_like, shape (y, x), optional
+        Strength of the incident beam, stored as a rate so that no reader divides it again.
     y_mm, x_mm : array_like, shape (y,) and (x,), optional
         Pixel centres. [mm]
     energy_kev : array_like, shape (channel,), optional
@@ -98,6 +101,11 @@ def write_nexus(
         for key, value in (("live_time", live_time), ("real_time", real_time)):
             if value is not None:
                 _write_time(path, detector, key, value, array.shape[:-1])
+        if monitor is not None:
+            strength = np.asarray(monitor, dtype=np.float64)
+            if strength.shape != array.shape[:-1]:
+                raise _shape_error(path, "monitor", strength.shape, str(array.shape[:-1]))
+            _put(_group(entry, "control", "NXmonitor"), "data", strength, "1/s")
         _write_sensor(detector, instrument or Instrument())
     return path
 

@@ -1,9 +1,10 @@
 """Delimited text with one row per pixel.
 
 A table of pixels has a header line that names its columns: ``y`` and ``x`` (in mm, or
-``row`` and ``column`` as whole numbers), optionally ``live_time`` (s), then one column
-per channel. Rows may come in any order and pixels may be missing. Only the position of
-each row in the file is kept in memory; the numbers are read when they are asked for.
+``row`` and ``column`` as whole numbers), optionally ``live_time`` (s) and ``monitor``
+(strength of the incident beam, any unit), then one column per channel. Rows may come in
+any order and pixels may be missing. Only the position of each row in the file is kept in
+memory; the numbers are read when they are asked for.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ MAX_LINE = 4 << 20  # 65 536 numbers of up to 64 characters
 MAX_ROWS = 20_000_000
 _PLACES = ("y", "x", "y_mm", "x_mm", "row", "column", "col")
 _LIVE = ("live_time", "live_time_s")
+_FACTS = (*_PLACES, *_LIVE, "monitor")
 
 
 @dataclass(frozen=True)
@@ -41,14 +43,22 @@ class _Rows:
     names: tuple[str, ...]
     offsets: npt.NDArray[np.int64]
     lengths: npt.NDArray[np.int64]
-    places: npt.NDArray[np.float64]  # y, x, live time
+    places: npt.NDArray[np.float64]  # y, x, then the columns of `extra`
+    extra: tuple[str, ...]  # live_time, monitor, as far as there are any
     facts: dict[str, float]
     title: str
 
     @property
     def first_channel(self) -> int:
         """Column of channel 0."""
-        return next(i for i, n in enumerate(self.names) if n not in (*_PLACES, *_LIVE))
+        return next(i for i, n in enumerate(self.names) if n not in _FACTS)
+
+    def of_pixels(self, name: str, index: npt.NDArray[np.int64]) -> npt.NDArray[np.float64] | None:
+        """Column of `extra` as a map, NaN where the table has no pixel; None if it has none."""
+        if name not in self.extra:
+            return None
+        values = np.append(self.places[:, 2 + self.extra.index(name)], np.nan)
+        return np.asarray(values[index])  # -1, a missing pixel, meets the NaN at the end
 
 
 def _scan_rows(path: Path) -> _Rows:
@@ -91,23 +101,25 @@ def _scan_rows(path: Path) -> _Rows:
         raise table_error(where, "", "no rows", "a header line and one row per pixel")
     facts, title = facts_of(remarks)
     table = np.asarray(found, dtype=np.int64)
-    return _Rows(form, names, table[:, 0], table[:, 1], np.asarray(places), facts, title)
+    extra = tuple("live_time" if names[i] in _LIVE else names[i] for i in wanted[2:])
+    return _Rows(form, names, table[:, 0], table[:, 1], np.asarray(places), extra, facts, title)
 
 
 def _check_names(names: tuple[str, ...], where: str) -> list[int]:
-    """Columns of y, x and live time (if there is one)."""
+    """Columns of y, x, and of live time and monitor if there are any."""
     first = [i for i, n in enumerate(names) if n in ("y", "y_mm", "row")]
     second = [i for i, n in enumerate(names) if n in ("x", "x_mm", "column", "col")]
     live = [i for i, n in enumerate(names) if n in _LIVE]
-    if len(first) != 1 or len(second) != 1 or len(live) > 1:
+    monitor = [i for i, n in enumerate(names) if n == "monitor"]
+    if len(first) != 1 or len(second) != 1 or len(live) > 1 or len(monitor) > 1:
         found = ", ".join(clean_text(n, 20) for n in names[:6])
         raise table_error(where, "header", found, "y, x (or row, column), then the channels")
-    channels = [i for i, n in enumerate(names) if n not in (*_PLACES, *_LIVE)]
+    channels = [i for i, n in enumerate(names) if n not in _FACTS]
     if not 1 <= len(channels) <= MAX_CHANNELS or channels != list(range(channels[0], len(names))):
         raise table_error(
             where, "header", f"{len(channels)} channels", "channels last, at least one"
         )
-    return [first[0], second[0], *live]
+    return [first[0], second[0], *live, *monitor]
 
 
 class TableCounts(StoredCounts):
@@ -190,6 +202,7 @@ def open_table_scan(
         lazy_counts(stored, sha[:16]),
         live_time=live,
         real_time=rows.facts.get("real_time"),
+        monitor=rows.of_pixels("monitor", index),
         y=at_y,
         x=at_x,
         energy_kev=energy,
@@ -226,9 +239,9 @@ def _place(
 
 
 def _live(rows: _Rows, index: npt.NDArray[np.int64]) -> npt.NDArray[np.float64] | None:
-    if rows.places.shape[1] == 3:
-        live = np.append(rows.places[:, 2], np.nan)
-        return np.asarray(live[index])  # -1, a missing pixel, meets the NaN at the end
+    live = rows.of_pixels("live_time", index)
+    if live is not None:
+        return live
     if "live_time" in rows.facts:
         return np.where(index < 0, np.nan, rows.facts["live_time"])
     return None

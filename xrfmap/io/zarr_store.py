@@ -131,6 +131,7 @@ def open_zarr_scan(
         lazy_counts(stored, f"{token[:16]}-{array}-{plan.picks}"),
         live_time=live,
         real_time=times["real_time"],
+        monitor=_small(path, "monitor", (ny, nx), "1", where),
         y=y,
         x=x,
         energy_kev=_small(path, "energy", (nc,), "keV", where),

@@ -28,7 +28,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -37,6 +37,7 @@ import numpy.typing as npt
 import xarray as xr
 from scipy.stats import t as student
 
+from xrfmap.area_answer import answer_of, cannot_tell
 from xrfmap.area_blocks import AreaBlocks, blocks_from_maps, blocks_from_scan
 from xrfmap.compare import RISK, holm
 from xrfmap.findings import Comparison, FamilyComparison
@@ -131,19 +132,21 @@ def compare_blocks(
     """
     if a is None or b is None:
         few = " and ".join(n for n, held in zip(names, (a, b), strict=True) if held is None)
-        return _silent(names, f"Cannot tell: {few} has fewer than 16 usable pixels.")
+        return cannot_tell(names, f"Cannot tell: {few} has fewer than 16 usable pixels.")
     if a.unit != b.unit:
-        return _silent(names, "Cannot tell: the live time of one of the two areas is not known.")
+        return cannot_tell(
+            names, "Cannot tell: the live time of one of the two areas is not known."
+        )
     families = [f for f in a.families if f in b.families]
     one, two = (_picked(held, families) for held in (a, b))
     seen = np.array([_clear(one, i, SEEN) or _clear(two, i, SEEN) for i in range(len(families))])
     if not seen.any():
-        return _silent(names, "Cannot tell: no line family is seen in either area.")
+        return cannot_tell(names, "Cannot tell: no line family is seen in either area.")
     amounts = _tests(one, two, [held.exposure for held in (one, two)], _feigned(one, two))
     rows = [_Row(families[i], "amount", None, *amounts[i]) for i in np.flatnonzero(seen).tolist()]
     rows += _ratio_rows(one, two, families, seen)
     unit = "counts/s" if a.unit == "s" else "counts per pixel"
-    return _answer(names, _judged(rows), unit)
+    return answer_of(names, _judged(rows), unit)
 
 
 def _picked(held: AreaBlocks, families: Sequence[str]) -> AreaBlocks:
@@ -296,105 +299,3 @@ def _model(row: _Row, tested: int) -> FamilyComparison:
 
 def _plain(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
-
-
-def _silent(names: tuple[str, str], words: str) -> Comparison:
-    return Comparison(areas=list(names), verdict="cannot tell", answer=words)
-
-
-def _answer(names: tuple[str, str], rows: list[FamilyComparison], unit: str) -> Comparison:
-    if all(row.verdict == "cannot tell" for row in rows):
-        words = (
-            "Cannot tell: no line family could be compared, or the areas are so uneven that no "
-            "difference of any size would have been seen. Areas of one paint each tell more."
-        )
-        return Comparison(areas=list(names), verdict="cannot tell", answer=words, families=rows)
-    by_kind = {kind: [r for r in rows if r.kind == kind] for kind in ("amount", "ratio")}
-    apart = {kind: [r for r in held if r.verdict == "differs"] for kind, held in by_kind.items()}
-    limits = {kind: _worst(held) for kind, held in by_kind.items()}
-    differs = any(apart.values())
-    return Comparison(
-        areas=list(names),
-        verdict="differs" if differs else "no difference detectable",
-        detectable_percent=None if differs else limits["amount"],
-        answer=_words(apart, by_kind, limits),
-        unit=unit,
-        reference=next((r.reference for r in by_kind["ratio"]), None),
-        families=rows,
-    )
-
-
-def _worst(rows: Sequence[FamilyComparison]) -> float | None:
-    values = [r.detectable_percent for r in _told(rows) if r.detectable_percent is not None]
-    return max(values) if values else None
-
-
-def _told(rows: Sequence[FamilyComparison]) -> list[FamilyComparison]:
-    return [r for r in rows if r.verdict != "cannot tell"]
-
-
-def _words(
-    apart: Mapping[str, Sequence[FamilyComparison]],
-    rows: Mapping[str, Sequence[FamilyComparison]],
-    limits: Mapping[str, float | None],
-) -> str:
-    if not apart["amount"] and not apart["ratio"]:
-        return (
-            f"No difference detectable {_above(rows['amount'], limits['amount'])}."
-            f"{_untold(rows['amount'])} That is no "
-            "proof that the paint is the same: smaller differences, and materials without lines "
-            "of their own, stay unseen."
-        )
-    if not apart["ratio"] and rows["ratio"]:
-        return (
-            f"Differs in amount: {_listed(apart['amount'])}. The ratios to {_reference(rows)} show "
-            f"no difference {_above(rows['ratio'], limits['ratio'])}: the same mixture in another "
-            "thickness or under another cover would do that."
-        )
-    said = [
-        f"in {word}: {_listed(apart[kind])}"
-        for kind, word in (("amount", "amount"), ("ratio", f"ratio to {_reference(rows)}"))
-        if apart[kind]
-    ]
-    return (
-        f"Differs {'; '.join(said)}. It may be the paint, its thickness, its cover or what lies "
-        "below: a difference of the signal is no difference of hand or date by itself."
-    )
-
-
-def _reference(rows: Mapping[str, Sequence[FamilyComparison]]) -> str:
-    return next((str(r.reference) for r in rows["ratio"]), "the reference")
-
-
-def _above(rows: Sequence[FamilyComparison], worst: float | None) -> str:
-    known = [r for r in _told(rows) if r.detectable_percent is not None]
-    if worst is None or not known:
-        return "at all sizes that were tested"
-    best = min(known, key=lambda r: r.detectable_percent or 0.0)
-    last = max(known, key=lambda r: r.detectable_percent or 0.0)
-    if best is last:
-        return f"above {worst:.2g} %"
-    return (
-        f"above {_percent(worst)} % (from {_percent(best.detectable_percent)} % for {best.family} "
-        f"to {_percent(worst)} % for {last.family})"
-    )
-
-
-def _untold(rows: Sequence[FamilyComparison]) -> str:
-    silent = [r.family for r in rows if r.verdict == "cannot tell"]
-    return f" Nothing can be told of {', '.join(silent)}." if silent else ""
-
-
-def _percent(value: float | None) -> str:
-    return "?" if value is None else f"{value:.1f}" if value < 10 else f"{value:.0f}"
-
-
-def _listed(rows: Sequence[FamilyComparison]) -> str:
-    ranked = sorted(rows, key=lambda r: r.p if r.p is not None else 1.0)
-    parts = []
-    for row in ranked[:6]:
-        gap = row.difference_percent
-        more = "" if gap is None else f" ({'+' if gap > 0 else '−'}{_percent(abs(gap))} %)"
-        parts.append(row.family + more)
-    rest = f" and {len(ranked) - 6} more" if len(ranked) > 6 else ""
-    return ", ".join(parts) + rest

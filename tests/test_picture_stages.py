@@ -3,11 +3,16 @@
 import numpy as np
 import pytest
 import tifffile
+import xarray as xr
 from PIL import Image
 
 from xrfmap.errors import InputError
-from xrfmap.stages_pictures import LEAST_SIDE
+from xrfmap.register import Placement
+from xrfmap.settings import ScanEntry, load_study
+from xrfmap.stages import Run, Scanned
+from xrfmap.stages_pictures import LEAST_SIDE, hidden_of_study, split_hidden
 from xrfmap.study import run_study
+from xrfmap.workfolder import WorkFolder
 
 # the scan is not there: a bad picture must be told before anybody asks for it
 STUDY = """
@@ -74,3 +79,17 @@ def test_a_picture_without_values_is_told_first(folder):
 )
 def test_control_points_that_cannot_be_right_are_told_first(folder, points, words):
     assert words in told(folder, points=points)
+
+
+def test_a_photograph_that_is_not_aligned_leaves_the_hidden_design_untold(folder):
+    """Said in the findings, with the reason; a missing entry could mean that nothing is there."""
+    text = STUDY.format(file="photo.png", points=GOOD)
+    (folder / "study.toml").write_text(text, encoding="utf-8")
+    run = Run(load_study(folder / "study.toml"), folder, WorkFolder(folder / "out"))
+    scan = Scanned("front", xr.Dataset(), "key", ScanEntry(file="front.h5"), maps=xr.Dataset())
+    scan.placements[0] = Placement(np.eye(2, 3), "not aligned", None, "none")
+    split_hidden(run, [scan])
+    (told,) = hidden_of_study([scan])
+    assert (told.photograph, told.file, told.shapes) == ("photo.png", None, [])
+    assert "not aligned" in told.refused
+    assert hidden_of_study([Scanned("bare", xr.Dataset(), "key", scan.entry)]) == []

@@ -155,6 +155,10 @@ def split_hidden(run: Run, scans: Sequence[Scanned]) -> None:
     for index, scan in enumerate(scans, 1):
         chosen = _photograph_of(run, scan)
         if chosen is None or scan.maps is None:
+            loose = [i for i in scan.placements if run.study.image[i].kind == "photograph"]
+            if loose:  # the picture itself was told of when it was placed
+                scan.hidden_photograph = run.study.image[loose[0]].file
+                scan.hidden_refused = "the photograph is not aligned with the scan"
             continue
         number, placement = chosen
         entry = run.study.image[number]

@@ -182,3 +182,16 @@ def test_steps_are_those_of_counting_where_paint_is_even(monkeypatch):
         net = rng.poisson(100 + mean, (40000, 1)) - 100.0
         # 40 000 draws know a variance to 0.7 %; the transform itself is good to some percent
         assert scale.steps(net).var() == pytest.approx(1.0, abs=0.05)
+
+
+def test_a_beam_that_sinks_makes_no_area_of_its_own():
+    rng = np.random.default_rng(5)
+    truth = quarters()
+    beam = np.where(np.arange(60) < 20, 0.4, 1.0)[:, None] * np.ones(60)  # crosses two paints
+    maps = maps_from(rng, truth, list(PAINTS.values()), 0.1, beam)
+    told = maps.assign(live_time=xr.ones_like(maps["live_time"]), beam=(("y", "x"), beam))
+    found = cluster_maps(told)
+    assert len(found.sizes) == 4
+    assert agreement(found, truth) > 0.97
+    # the same counts with nothing said of the beam fall into more groups
+    assert len(cluster_maps(told.drop_vars("beam")).sizes) > 4

@@ -182,6 +182,20 @@ def test_a_weaker_tube_in_one_scan_is_told_and_not_scaled_away():
     assert np.array_equal(edge, right["net_counts"].sel(line="Pb L").values[:, -1])
 
 
+def test_a_weak_beam_that_a_monitor_tells_of_makes_no_difference_of_rates():
+    rng = np.random.default_rng(7)
+    left, _ = tile(rng, (0, 0))
+    right, _ = tile(rng, (0, 40))
+    for name in ("net_counts", "net_counts_err"):
+        right[name] = right[name] * np.float32(0.9)
+    right["beam"] = (("y", "x"), np.full(right["fit_ok"].shape, 0.9))
+    found = stitch({"left": left, "right": right})
+    assert not any("per second" in note for note in found.notes)
+    beam = found.maps["beam"].values
+    # the scan that says nothing of its beam counts as steady
+    np.testing.assert_array_equal(beam, np.where(found.maps["tile"].values == 1, 0.9, 1.0))
+
+
 def test_bare_ground_tells_no_place_and_says_so():
     rng = np.random.default_rng(8)
     tiles = {}

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.flicker import exposure
 from xrfmap.io.lazy import iter_blocks
 
 if TYPE_CHECKING:
@@ -182,11 +183,12 @@ def label_sums(scan: xr.Dataset, labels: Labels, count: int) -> Array:
 def _exposures(data: xr.Dataset, labels: Labels, count: int) -> tuple[Array, str]:
     inside = labels >= 0
     number = np.bincount(labels[inside], minlength=count).astype(np.float64)
-    if "live_time" in data:
-        seconds = data["live_time"].transpose("y", "x").values[inside]
-        if np.isfinite(seconds).all() and (seconds > 0).all():
-            total = np.bincount(labels[inside], seconds.astype(np.float64), minlength=count)
-            return np.asarray(total, dtype=np.float64), "s"
+    exposed = exposure(data)
+    if exposed is not None:
+        time = exposed.transpose("y", "x").values[inside].astype(np.float64)
+        if np.isfinite(time).all():
+            unit = "s" if exposed.attrs["units"] == "s" else "pixels"  # at the usual beam
+            return np.bincount(labels[inside], time, minlength=count), unit
     return number, "pixels"
 
 
@@ -245,9 +247,9 @@ def fit_blocks(scan: xr.Dataset, found: Found, held: BlockSums, name: str) -> Ar
     """Fit what :func:`read_blocks` read, with the model of the scan."""
     designs, _ = _designs(scan, found)
     net, variance = _fitted(held.sums, held.pixels, designs)
-    exposure, unit = _exposures(scan, held.labels, BLOCKS)
+    exposed, unit = _exposures(scan, held.labels, BLOCKS)
     return AreaBlocks(
-        name, designs[0].lines, net, variance, exposure, unit, _touching(held.labels),
+        name, designs[0].lines, net, variance, exposed, unit, _touching(held.labels),
         int(held.pixels.sum()), designs[0].leakage,
     )  # fmt: skip
 
@@ -291,7 +293,8 @@ def blocks_from_maps(maps: xr.Dataset, masks: Mapping[str, Mask]) -> dict[str, A
     Parameters
     ----------
     maps : Dataset
-        `net_counts`, `net_counts_err` (line, y, x) [counts], `fit_ok`, `live_time` (y, x).
+        `net_counts`, `net_counts_err` (line, y, x) [counts], `fit_ok`, `live_time` (y, x),
+        `beam` (y, x) where it wavered.
     masks : mapping of str to ndarray of bool, shape (y, x)
         The areas; pixels that are not `fit_ok` are left out.
 
@@ -318,8 +321,8 @@ def blocks_from_maps(maps: xr.Dataset, masks: Mapping[str, Mask]) -> dict[str, A
             known = float((values <= 0).mean()) <= CUT_SHARE
             net[:, index] = np.bincount(places, values) if known else np.nan
             variance[:, index] = np.bincount(places, errors**2)
-        exposure, unit = _exposures(maps, labels, BLOCKS)
+        exposed, unit = _exposures(maps, labels, BLOCKS)
         made[name] = AreaBlocks(
-            name, families, net, variance, exposure, unit, _touching(labels), places.size
+            name, families, net, variance, exposed, unit, _touching(labels), places.size
         )
     return made

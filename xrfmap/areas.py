@@ -9,6 +9,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.errors import InputError
+from xrfmap.flicker import exposure
 from xrfmap.io.lazy import iter_blocks
 from xrfmap.row_scales import RowScales
 from xrfmap.settings import Area, AreaSettings
@@ -233,7 +234,8 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
     Dataset
         Dims area, channel: `counts` [counts], `live_time` (area) [s], NaN where the
         live time of a pixel is unknown, `pixels` (area). Attributes and the
-        `energy` coordinate are those of the scan. Where its gain drifted also
+        `energy` coordinate are those of the scan. Where its beam wavered also `exposure`
+        (area) [s], live time at the usual strength; where its gain drifted
         `row_counts` (area, y) and `scale_counts` (area, scale, channel) [counts], for the
         fit: what each row brought, and the spectrum of each group of rows of like scale.
 
@@ -267,6 +269,7 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
         if drift is not None:
             by_row[:, rows] += (part * block.sum(axis=2, dtype=np.float64)).sum(axis=2)
     live = [float(scan["live_time"].values[mask].sum()) for mask in masks.values()]
+    exposed = exposure(scan) if "beam" in scan else None
     result = xr.Dataset(
         {
             "counts": (("area", "channel"), by_scale.sum(axis=1), {"units": "counts"}),
@@ -278,6 +281,10 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
     )
     if "energy" in scan.coords:
         result = result.assign_coords(energy=scan["energy"])
+    if exposed is not None and exposed.attrs["units"] == "s":
+        time = exposed.transpose("y", "x").values
+        seconds = np.array([float(time[mask].sum()) for mask in masks.values()])
+        result["exposure"] = ("area", seconds, {"units": "s"})
     if drift is not None:
         result["row_counts"] = (("area", "y"), by_row, {"units": "counts"})
         result["scale_counts"] = (("area", "scale", "channel"), by_scale, {"units": "counts"})

@@ -29,6 +29,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.flicker import exposure
 from xrfmap.one_thread import in_one_thread
 
 __all__ = ["MOST", "NONE", "Clusters", "cluster_maps"]
@@ -120,7 +121,8 @@ def cluster_maps(maps: xr.Dataset, number: int | None = None, *, seed: int = 0) 
     ----------
     maps : Dataset
         `net_counts`, `net_counts_err`, `decision_threshold` (line, y, x) [counts], `fit_ok`,
-        `live_time` (y, x); may be lazy, and is then read in blocks of rows, twice.
+        `live_time` (y, x), `beam` (y, x) where it wavered; may be lazy, and is then
+        read in blocks of rows, twice.
     number : int, optional
         Groups wanted, 1 to 12; chosen by prediction strength where not given.
     seed : int
@@ -159,8 +161,10 @@ def _good(maps: xr.Dataset) -> Mask:
 
 
 def _blocks(maps: xr.Dataset) -> Iterator[tuple[slice, xr.Dataset]]:
-    names = ["net_counts", "net_counts_err", "decision_threshold", "fit_ok", "live_time"]
+    names = ["net_counts", "net_counts_err", "decision_threshold", "fit_ok"]
     held = maps[[name for name in names if name in maps]]
+    time = exposure(maps)
+    held = held if time is None else held.assign(exposure=time)
     step = max(1, BLOCK_PIXELS // maps.sizes["x"])
     for start in range(0, maps.sizes["y"], step):
         rows = slice(start, min(start + step, maps.sizes["y"]))
@@ -173,7 +177,7 @@ def _values(block: xr.Dataset, name: str, good: Mask) -> Array:
 
 
 def _usable(maps: xr.Dataset, live: float) -> Iterator[tuple[Array, slice]]:
-    """Net counts of the usable pixels, brought to the median live time."""
+    """Net counts of the usable pixels, brought to the median exposure."""
     for rows, block in _blocks(maps):
         good = _good(block)
         yield _values(block, "net_counts", good) * _factor(block, good, live)[:, None], rows
@@ -182,15 +186,16 @@ def _usable(maps: xr.Dataset, live: float) -> Iterator[tuple[Array, slice]]:
 def _factor(block: xr.Dataset, good: Mask, live: float) -> Array:
     if not np.isfinite(live):
         return np.ones(int(good.sum()))
-    seconds = block["live_time"].transpose("y", "x").values[good].astype(np.float64)
+    seconds = block["exposure"].transpose("y", "x").values[good].astype(np.float64)
     known = np.isfinite(seconds) & (seconds > 0)
     return np.divide(live, seconds, out=np.ones(seconds.size), where=known)
 
 
 def _median_live(maps: xr.Dataset, good: Mask) -> float:
-    if "live_time" not in maps:
+    time = exposure(maps)
+    if time is None:
         return float("nan")
-    seconds = maps["live_time"].transpose("y", "x").values[good]
+    seconds = time.transpose("y", "x").values[good]
     seconds = seconds[np.isfinite(seconds) & (seconds > 0)]
     return float(np.median(seconds)) if seconds.size else float("nan")
 

@@ -14,7 +14,7 @@ from scipy.ndimage import median_filter
 
 from xrfmap.faults import row_list
 
-__all__ = ["beam_of", "rates", "row_beam"]
+__all__ = ["beam_of", "exposure", "rates", "row_beam"]
 
 Array = npt.NDArray[np.float64]
 
@@ -151,6 +151,31 @@ def _as_array(scan: xr.Dataset, beam: Array, words: str) -> xr.DataArray:
     )  # fmt: skip
 
 
+def exposure(maps: xr.Dataset) -> xr.DataArray | None:
+    """Give what counts of a pixel are divided by to be compared with those of another.
+
+    Parameters
+    ----------
+    maps : Dataset
+        Maps or a scan: ``live_time(y, x)`` [s] and, where the beam wavered, ``beam(y, x)``.
+
+    Returns
+    -------
+    DataArray, dims y, x, or None
+        Live time [s] times the relative strength of the beam; the strength alone where no
+        live time is known (attribute ``units`` "1"); None where neither is known. NaN in
+        pixels where one of them is missing.
+    """
+    live = maps.get("live_time")
+    known = live is not None and bool((live > 0).any())
+    if "beam" not in maps:
+        return live.where(live > 0).assign_attrs(units="s") if live is not None and known else None
+    beam = maps["beam"].where(maps["beam"] > 0)
+    if live is None or not known:
+        return beam.assign_attrs(units="1")
+    return (live.where(live > 0) * beam).assign_attrs(units="s")
+
+
 def rates(maps: xr.Dataset) -> xr.Dataset:
     """Net count rates: net counts over live time and relative beam strength.
 
@@ -165,10 +190,11 @@ def rates(maps: xr.Dataset) -> xr.Dataset:
         ``rate(line, y, x)`` and ``rate_err`` [counts/s]; NaN where the live time is not
         known. Errors are those of the counts; that of the beam strength is not in them.
     """
-    live = maps["live_time"].where(maps["live_time"] > 0)
-    exposure = live * maps["beam"] if "beam" in maps else live
+    time = exposure(maps)
+    if time is None or time.attrs["units"] != "s":  # a beam without a time gives no rate
+        time = maps["net_counts"].isel(line=0, drop=True) * np.nan
     result = xr.Dataset(
-        {"rate": maps["net_counts"] / exposure, "rate_err": maps["net_counts_err"] / exposure}
+        {"rate": maps["net_counts"] / time, "rate_err": maps["net_counts_err"] / time}
     )
     for name in ("rate", "rate_err"):
         result[name].attrs["units"] = "counts/s"

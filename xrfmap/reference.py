@@ -299,7 +299,9 @@ def _counts(found: Found, names: list[str]) -> GroupCounts | None:
 
 
 def _live_time(spectrum: xr.Dataset, where: str) -> float:
-    live = float(spectrum["live_time"]) if "live_time" in spectrum else float("nan")
+    # at the usual strength of the beam, where it wavered: see xrfmap.areas.sum_areas
+    name = "exposure" if "exposure" in spectrum else "live_time"
+    live = float(spectrum[name]) if name in spectrum else float("nan")
     if not live > 0:
         raise InputError(
             where, "live_time", found=f"{live:g} s", expected="a live time above 0 s",

@@ -103,6 +103,8 @@ def map_scans(run: Run, scans: Sequence[Scanned]) -> None:
         scan.key = kept.key
         scan.elements = findings_from(kept.value)
         scan.maps, scan.spectra = read_maps(path)
+        if "beam" in scan.maps:  # for what is summed from the scan itself
+            scan.data = scan.data.assign(beam=scan.maps["beam"].variable.load())
         scan.maps_file = path
         fit = {} if scan.spectra is None else scan.spectra.attrs
         for words in (*fault_words(scan.maps, scan.data), *residual_caution(fit)):

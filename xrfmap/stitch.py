@@ -101,7 +101,7 @@ def stitch(
         raise ValueError(f"stitching needs two or more scans, found {len(tiles)}")
     if not stage_error_mm > 0:
         raise ValueError(f"stage_error_mm must be above 0, found {stage_error_mm:g}")
-    ready = {name: _upright(name, tile) for name, tile in tiles.items()}
+    ready = _with_beams({name: _upright(name, tile) for name, tile in tiles.items()})
     steps = _common_steps(ready)
     places, overlaps = find_places(ready, stage_error_mm, by_overlap=place == "overlap")
     corners, shape = _corners(ready, places, steps)
@@ -120,6 +120,14 @@ def _upright(name: str, tile: xr.Dataset) -> xr.Dataset:
                 remedy="add pixel_mm and origin_mm to the [[scan]] entry",
             )  # fmt: skip
     return tile.sortby(["y", "x"])
+
+
+def _with_beams(tiles: dict[str, xr.Dataset]) -> dict[str, xr.Dataset]:
+    """Give every scan a strength of the beam, 1 where it was steady, if any of them has one."""
+    if not any("beam" in tile for tile in tiles.values()):
+        return tiles
+    steady = {"beam": lambda tile: (("y", "x"), np.ones((tile.sizes["y"], tile.sizes["x"])))}
+    return {n: t if "beam" in t else t.assign(steady) for n, t in tiles.items()}
 
 
 def _common_steps(tiles: Mapping[str, xr.Dataset]) -> dict[str, float]:

@@ -22,6 +22,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.flicker import exposure
+
 __all__ = ["Overlap", "Place", "find_places", "grid_start", "grid_step"]
 
 Array = npt.NDArray[np.float64]
@@ -229,12 +231,12 @@ def _lines(a: xr.Dataset, b: xr.Dataset, pixels: int) -> list[str]:
 
 def _rates(tile: xr.Dataset, lines: Sequence[str]) -> tuple[Array, Array]:
     """Return counts per second and their variances, (families, y, x); NaN where unusable."""
-    fields = ["net_counts", "net_counts_err", "fit_ok", "live_time"]
-    part = tile[fields].sel(line=list(lines)).transpose("line", "y", "x", missing_dims="ignore")
+    fields = ["net_counts", "net_counts_err", "fit_ok"]
+    time = exposure(tile)
+    held = tile[fields].assign(exposure=1.0 + 0.0 * tile["fit_ok"] if time is None else time)
+    part = held.sel(line=list(lines)).transpose("line", "y", "x", missing_dims="ignore")
     good = part["fit_ok"].values.astype(bool)
-    live = np.where(good, part["live_time"].values.astype(np.float64), np.nan)
-    if not np.isfinite(live).any():
-        live = np.where(good, 1.0, np.nan)
+    live = np.where(good, part["exposure"].values.astype(np.float64), np.nan)
     net = part["net_counts"].values.astype(np.float64) / live
     return net, (part["net_counts_err"].values.astype(np.float64) / live) ** 2
 

@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 from invented_study import make_maps
@@ -13,6 +14,7 @@ from invented_study import make_maps
 from xrfmap.errors import InputError
 from xrfmap.report import choices, fields, pixels
 from xrfmap.report.marks import legible, line_marks, spread
+from xrfmap.report.plates import build_atlas
 from xrfmap.report.words import number, share, with_error
 
 
@@ -37,6 +39,39 @@ def test_a_pixel_whose_own_live_time_is_unknown_is_masked_and_not_shown_in_count
     held = maps.copy(deep=True)
     held["live_time"].values[2, 3] = np.nan
     assert fields.field(held, "Fe K").bad[2, 3]
+
+
+def test_a_map_is_freed_of_a_beam_that_wavered_and_says_so(maps):
+    strength = np.linspace(0.5, 1.0, maps.sizes["y"])[:, None] * np.ones(maps.sizes["x"])
+    held = maps.assign(beam=(("y", "x"), strength))
+    shown, plain = fields.field(held, "Fe K"), fields.field(maps, "Fe K")
+    assert shown.unit == "counts/s"
+    np.testing.assert_allclose(shown.values, plain.values / strength, rtol=1e-12)
+    # limits go the same way: 38 counts in 0.5 s
+    found = fields.limits(held, "Hg L")
+    good = maps["fit_ok"].values
+    assert found.limit == pytest.approx(np.median(76.0 / strength[good]), rel=1e-12)
+    assert found.share == fields.limits(maps, "Hg L").share
+    assert "strength of the beam, 0.50 to 1.00" in fields.beam_words(held)
+    assert fields.beam_words(maps) == ""
+    # all counts stay as they were, so that the beam can be seen in them
+    np.testing.assert_array_equal(
+        fields.scalar_field(held, "total_counts", "", "counts").values,
+        fields.scalar_field(maps, "total_counts", "", "counts").values,
+    )
+    atlas = build_atlas(held)
+    assert all("strength of the beam" in plate.note for plate in atlas.elements)
+    assert [p.title for p in atlas.quality][-1] == "Strength of the beam"
+    assert not any("strength of the beam" in p.note for p in build_atlas(maps).elements)
+
+
+def test_counts_without_live_time_are_freed_of_the_beam_as_well(maps):
+    held = maps.assign(
+        live_time=maps["live_time"] * np.nan, beam=0.5 * xr.ones_like(maps["live_time"])
+    )
+    shown = fields.field(held, "Fe K")
+    assert shown.unit == "counts"
+    np.testing.assert_allclose(shown.values, 2 * maps["net_counts"].sel(line="Fe K").values)
 
 
 def test_failed_fits_are_masked_even_where_a_number_stands(maps):

@@ -9,6 +9,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.errors import InputError
+from xrfmap.flicker import exposure
 
 __all__ = [
     "Field",
@@ -17,6 +18,7 @@ __all__ = [
     "Stretch",
     "above_threshold",
     "bad_pixels",
+    "beam_words",
     "check_maps",
     "field",
     "grid",
@@ -171,6 +173,25 @@ def _live_time(maps: xr.Dataset) -> Array | None:
     return np.where(good, seconds, np.nan) if good.any() else None
 
 
+def _exposure(maps: xr.Dataset) -> tuple[Array | None, str]:
+    """Give what net counts are divided by (None: nothing), and the unit that they get."""
+    time = exposure(maps)
+    if time is None:
+        return None, "counts"
+    return upright(time), "counts/s" if time.attrs["units"] == "s" else "counts"
+
+
+def beam_words(maps: xr.Dataset) -> str:
+    """Sentence for a caption where maps are divided by the strength of the beam, else empty."""
+    if "beam" not in maps:
+        return ""
+    strength = maps["beam"].values
+    return (
+        f"Divided by the strength of the beam, {np.nanmin(strength):.2f} to "
+        f"{np.nanmax(strength):.2f} of its usual one; net counts in the files are not."
+    )
+
+
 def field(maps: xr.Dataset, line: str) -> Field:
     """Map of one line family as a rate.
 
@@ -184,9 +205,9 @@ def field(maps: xr.Dataset, line: str) -> Field:
     Returns
     -------
     Field
-        Net counts per second; net counts where no live time is known. NaN where the
-        fit failed, the value is not finite, or the live time of that pixel alone is
-        unknown.
+        Net counts per second of live time, at the usual strength of the beam; net counts
+        where no live time is known. NaN where the fit failed, the value is not finite, or
+        the live time or the beam of that pixel alone is unknown.
 
     Raises
     ------
@@ -202,10 +223,8 @@ def field(maps: xr.Dataset, line: str) -> Field:
         )  # fmt: skip
     counts = upright(maps["net_counts"].isel(line=labels.index(line)))
     counts = np.where(bad_pixels(maps) | ~np.isfinite(counts), np.nan, counts)
-    seconds = _live_time(maps)
-    if seconds is None:
-        return Field(line, counts, "counts", grid(maps))
-    return Field(line, counts / seconds, "counts/s", grid(maps))
+    per, unit = _exposure(maps)
+    return Field(line, counts if per is None else counts / per, unit, grid(maps))
 
 
 def scalar_field(maps: xr.Dataset, name: str, label: str, unit: str) -> Field:
@@ -215,7 +234,7 @@ def scalar_field(maps: xr.Dataset, name: str, label: str, unit: str) -> Field:
         seconds = _live_time(maps)
         if seconds is not None:
             values, unit = values / seconds, "counts/s"
-    if name != "live_time":
+    if name not in ("live_time", "beam"):
         values = np.where(bad_pixels(maps), np.nan, values)
     return Field(label, values, unit, grid(maps))
 
@@ -248,8 +267,8 @@ def limits(maps: xr.Dataset, line: str) -> Limits:
     threshold = upright(maps["decision_threshold"].isel(line=index))
     limit = upright(maps["detection_limit"].isel(line=index))
     good = ~shown.bad & np.isfinite(threshold)
-    seconds = _live_time(maps) if shown.unit == "counts/s" else None
-    per = np.ones_like(limit) if seconds is None else seconds
+    exposed, _ = _exposure(maps)
+    per = np.ones_like(limit) if exposed is None else exposed
     above = int(np.count_nonzero(counts[good] > threshold[good]))
     measured = int(np.count_nonzero(good))
     return Limits(

@@ -129,7 +129,8 @@ def _element_plate(maps: xr.Dataset, line: str, step: int, taken: Sequence[str])
     return Plate(
         ident=slug(line, taken), title=line, subtitle=what, alt=alt,
         image=_picture(shown, span, step), low=span.low, high=span.high, unit=shown.unit,
-        statement=limit_words(found), note=f"{span.sentence}.",
+        statement=limit_words(found),
+        note=" ".join(filter(None, [f"{span.sentence}.", fields.beam_words(maps)])),
         above=pixels.data_uri(pixels.mask_png(pixels.coarsen(above, step) >= 0.5)),
     )  # fmt: skip
 
@@ -218,6 +219,8 @@ def _quality_plate(maps: xr.Dataset, name: str, step: int, taken: Sequence[str])
         "deviance_per_dof": "Near 1 where the model explains the spectrum; higher values mark "
                             "pixels that hold something the model lacks.",
         "live_time": "Counting time of each pixel after dead time.",
+        "beam": "Strength of the beam, by its monitor or by what the tube lines scatter. "
+                "Element maps are divided by it; the picture of all counts is not.",
     }  # fmt: skip
     return Plate(
         ident=slug(name, taken), title=title, subtitle="quality of the measurement",

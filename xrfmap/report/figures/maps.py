@@ -28,6 +28,7 @@ QUALITY = {
     "total_counts": ("All counts", "counts"),
     "deviance_per_dof": ("Deviance per degree of freedom", ""),
     "live_time": ("Live time", "s"),
+    "beam": ("Strength of the beam", "of the usual one"),
 }
 
 
@@ -58,7 +59,8 @@ def element_map(
     Returns
     -------
     Axes
-        Net counts per second (counts where no live time is known), y downward.
+        Net counts per second (counts where no live time is known), y downward; divided by
+        the strength of the beam where that wavered.
 
     Raises
     ------
@@ -81,6 +83,7 @@ def element_map(
             f"{span.sentence}.",
             f"Detection limit {number(found.limit)} {found.unit} (median over pixels); "
             f"{share(found.share)} of pixels above the decision threshold.",
+            *filter(None, [fields.beam_words(maps)]),
         ],
         furniture.mask_swatch(shown.bad),
     )
@@ -89,7 +92,7 @@ def element_map(
 
 @style.house_style
 def quality_map(maps: xr.Dataset, name: str, *, ax: Axes | None = None) -> Axes:
-    """Map of ``total_counts``, ``deviance_per_dof`` or ``live_time``.
+    """Map of ``total_counts``, ``deviance_per_dof``, ``live_time`` or ``beam``.
 
     Parameters
     ----------

@@ -186,10 +186,10 @@ def scatter(stack: Stack, excitation: Excitation, instrument: Instrument) -> Sca
         rayleigh, compton = _of_material(layer.material, energy, angle)
         elastic[k] = photons * rayleigh * same.seen_mass_pairs(k) / same.sin_in
         inelastic[k] = photons * compton * shifted.seen_mass_pairs(k) / same.sin_in
-    n = excitation.energy_kev.size
-    continuum = elastic[:, :n].sum(axis=0) + _rebinned(
-        excitation.energy_kev, after[:n], inelastic[:, :n].sum(axis=0)
-    )
+    grid = excitation.energy_kev
+    n = grid.size
+    borders = compton_energy(_borders(grid), angle)
+    continuum = elastic[:, :n].sum(axis=0) + _rebinned(grid, borders, inelastic[:, :n].sum(axis=0))
     strongest = max((number for _, number in excitation.lines), default=0.0)
     kept = [i for i, (_, p) in enumerate(excitation.lines) if p > _WEAKEST_LINE * strongest]
     return Scatter(
@@ -211,14 +211,17 @@ def _compton_peak(
     return line, shapes[0][0], total
 
 
-def _rebinned(grid: Array, energies: Array, rates: Array) -> Array:
-    """Rates at given energies shared between the two nearest bins of an even grid."""
+def _rebinned(grid: Array, borders: Array, rates: Array) -> Array:
+    """Rates of adjoining bins shared among the bins of an even grid that they overlap.
+
+    Shared by what lies between the borders, not by the middles of the bins: scatter brings
+    the bins closer together, and middles would fall now one, now two into a bin.
+    """
+    below = np.concatenate([[0.0], np.cumsum(rates)])
+    return np.asarray(np.diff(np.interp(_borders(grid), borders, below)))
+
+
+def _borders(grid: Array) -> Array:
+    """Borders of the bins of an even grid, shape (n + 1,)."""
     step = grid[1] - grid[0] if grid.size > 1 else 1.0
-    place = (energies - grid[0]) / step
-    lower = np.floor(place).astype(np.intp)
-    part = place - lower
-    result = np.zeros(grid.size)
-    for index, weight in ((lower, 1 - part), (lower + 1, part)):
-        inside = (index >= 0) & (index < grid.size)
-        np.add.at(result, index[inside], (weight * rates)[inside])
-    return result
+    return np.append(grid - 0.5 * step, grid[-1] + 0.5 * step)

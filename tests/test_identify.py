@@ -9,12 +9,11 @@ from line_spectra import RHODIUM, SCALE
 from painted import found_in, scan_of, simulated, slow_but, true_elements, true_sums
 
 from xrfmap.atomic import Material
+from xrfmap.element_tests import Z_UNUSUAL, Z_USUAL
 from xrfmap.emitters import family_emitter
 from xrfmap.errors import InputError
 from xrfmap.finding import find_elements
 from xrfmap.identify import (
-    Z_UNUSUAL,
-    Z_USUAL,
     Found,
     base_model,
     elements_of_sum,

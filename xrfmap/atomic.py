@@ -131,6 +131,15 @@ class Line:
         return f"{self.element} {self.family}"
 
 
+_GREEK = {"a": "α", "b": "β", "g": "γ", "n": "η"}
+_LATIN_NAME = re.compile(r"(?<![A-Za-z])([KLM])([abgn])(?![A-Za-z])")
+
+
+def spelled(text: str) -> str:
+    """Text with the older names of lines in their letters, ``"Pb Lα1"`` for ``"Pb La1"``."""
+    return _LATIN_NAME.sub(lambda name: name[1] + _GREEK[name[2]], text)
+
+
 @cache
 def _transitions() -> tuple[tuple[str, str, str, int], ...]:
     """All single transitions of xraylib: vacancy shell, filling shell, name, number."""

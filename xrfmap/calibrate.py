@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.atomic import spelled
 from xrfmap.drift import track_gain
 from xrfmap.errors import CalibrationError
 from xrfmap.line_catalogue import catalogue
@@ -216,7 +217,7 @@ def _check_rank(ranked: list[Judgement]) -> None:
 def _check_lines(refined: Refined, data: Merged, kv: float | None) -> None:
     good = [s for s in refined.used if s.err_kev <= GOOD_LINE_KEV]
     if len(good) < LINES_MIN:
-        names = ", ".join(s.label for s in good) or "none"
+        names = ", ".join(spelled(s.label) for s in good) or "none"
         raise _refuse(
             f"only {len(good)} lines stand clear of others and are strong enough ({names}), and "
             f"{LINES_MIN} are needed"
@@ -227,7 +228,7 @@ def _check_lines(refined: Refined, data: Merged, kv: float | None) -> None:
         worst = max(refined.shifts, key=lambda s: abs(s.shift_kev) / np.hypot(s.err_kev, 0.001))
         raise _refuse(
             f"the lines do not fit one straight scale (they scatter by "
-            f"{refined.spread_kev * 1e3:.1f} eV; {worst.label} is off by "
+            f"{refined.spread_kev * 1e3:.1f} eV; {spelled(worst.label)} is off by "
             f"{worst.shift_kev * 1e3:+.0f} eV)"
         )
     _check_result(refined, data, kv)
@@ -242,18 +243,18 @@ def _check_result(refined: Refined, data: Merged, kv: float | None) -> None:
     if relative > GAIN_ERR_MAX or at_iron > ENERGY_ERR_MAX:
         raise _refuse(
             f"its lines lie too close together: the gain is known to {100 * relative:.2f} % and "
-            f"the energy at Fe K-alpha to {at_iron * 1e3:.0f} eV only"
+            f"the energy at Fe Kα to {at_iron * 1e3:.0f} eV only"
         )
 
 
 def _because(refined: Refined, ranked: list[Judgement]) -> str:
     best, used = ranked[0], refined.used
     text = (
-        f"{len(used)} lines from {used[0].label} to {used[-1].label} agree within "
-        f"{refined.spread_kev * 1e3:.1f} eV; known lines explain "
+        f"{len(used)} lines from {spelled(used[0].label)} to {spelled(used[-1].label)} agree "
+        f"within {refined.spread_kev * 1e3:.1f} eV; known lines explain "
         f"{100 * min(best.share, 1):.0f} % of the peaks"
     )
-    left_out = [s.label for s in refined.shifts if not s.used]
+    left_out = [spelled(s.label) for s in refined.shifts if not s.used]
     if left_out:
         text += f"; left out as off the scale: {', '.join(left_out)}"
     if len(ranked) > 1:

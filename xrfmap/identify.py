@@ -10,15 +10,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.elements import symbol
-from xrfmap.emitters import Emitter, family_emitter, scatter_emitters, usable_families
-from xrfmap.evidence import Evidence, Judge
+from xrfmap.element_tests import (
+    CLEAR_LEAD,
+    COMMON,
+    USUAL,
+    Z_UNUSUAL,
+    Z_USUAL,
+    Library,
+    library_of,
+    margin_of,
+    rivals,
+)
+from xrfmap.element_verdicts import element_findings
+from xrfmap.emitters import family_emitter, scatter_emitters
+from xrfmap.evidence import Judge
 from xrfmap.findings import ElementFinding
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
 from xrfmap.one_thread import in_one_thread
@@ -31,42 +41,15 @@ from xrfmap.summary import Summary, pile_up_shape, summarise
 from xrfmap.templates import SpectrumModel, continuum_knots, scatter_carrier
 from xrfmap.tube import DEFAULT_ANODE, DEFAULT_TUBE_KV
 
-__all__ = ["USUAL", "Found", "base_model", "elements_of_sum", "identify", "identify_part"]
+__all__ = ["Found", "base_model", "elements_of_sum", "identify", "identify_part"]
 
 Array = npt.NDArray[np.float64]
-
-COMMON = "Al Si P S Cl K Ca Ti Cr Mn Fe Co Ni Cu Zn As Sr Cd Sn Sb Ba Au Hg Pb".split()
-"""Elements of the pigments, fillers, driers and metals that most paintings hold."""
-
-USUAL = (*COMMON, *"V Se Br Rb Y Zr Nb Mo Ag In Bi U".split())
-"""With those of rarer pigments and of usual impurities."""
-
-EXCLUDED = {"Ne", "Ar", "Kr", "Xe", "Rn", "Tc", "Pm", "Po", "At", "Fr", "Ra", "Ac", "Pa"}
-"""Noble gases and elements without a lasting isotope: never in a painting."""
-
-Z_USUAL = 5.0
-"""Standard errors a usual element must reach: 3e-7 by chance, times about 40 elements."""
-
-Z_UNUSUAL = 9.0
-"""For any other element: what looks like one is more often a flaw of the model."""
-
-Z_LINE = 3.0
-"""Standard errors at which a single group of lines counts as seen."""
 
 GROW_ERROR = 0.015
 """Relative model error while elements are still being added."""
 
 SUM_PIECES = 18
 """Pieces of the continuum on summed spectra: about 1 keV at the low, 3 keV at the high end."""
-
-LIKENESS = 0.6
-"""Cosine between two shapes, on the scale of the noise, above which each is tried for the other."""
-
-CLEAR_LEAD = 9.0
-"""Chi-square by which one of two like shapes must be the better: three standard errors."""
-
-INSEPARABLE = 5.0
-"""An overlap that widens the error by more than this hides an element for practical purposes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,13 +186,13 @@ def identify(
     """
     anode = anode or (like.anode if like else None)
     metal = anode or model.instrument.anode or DEFAULT_ANODE
-    library = _library(model, metal, anode)
+    library = library_of(model, metal, anode)
     if like is not None and elements is None:
         refined = _regrow(counts, model, library, like.present, rows)
     else:
         refined = _grow(counts, model, library, elements, rows)
     refined, judge = _prune(counts, refined, library, elements, like is not None)
-    findings = _findings(refined, judge, library, metal, elements)
+    findings = element_findings(refined, judge, library, metal, elements)
     return Found(
         findings, refined.model, refined.fit, counts, refined.parameters, refined.slopes,
         refined.spreads, metal,
@@ -314,25 +297,10 @@ def identify_part(
     return identify(counts, start, elements=elements, like=like, rows=rows)
 
 
-def _library(model: SpectrumModel, metal: str, anode: str | None) -> dict[str, tuple[Emitter, ...]]:
-    """Families of every element that could be seen, sodium to uranium."""
-    found = {}
-    for z in range(11, 93):
-        element = symbol(z)
-        if element in EXCLUDED or element == metal:
-            continue
-        names = usable_families(element, model.instrument, model.energy_range)
-        emitters = [family_emitter(element, f, model.instrument, anode) for f in names]
-        usable = tuple(e for e in emitters if e is not None)
-        if usable:
-            found[element] = usable
-    return found
-
-
 def _grow(
     counts: Array,
     model: SpectrumModel,
-    library: dict[str, tuple[Emitter, ...]],
+    library: Library,
     elements: Sequence[str] | None,
     rows: RowMixture | None = None,
 ) -> Refined:
@@ -376,7 +344,7 @@ def _strict(refined: Refined) -> Refined:
 def _regrow(
     counts: Array,
     model: SpectrumModel,
-    library: dict[str, tuple[Emitter, ...]],
+    library: Library,
     known: Sequence[str],
     rows: RowMixture | None = None,
 ) -> Refined:
@@ -391,9 +359,7 @@ def _regrow(
     return refined
 
 
-def _with(
-    model: SpectrumModel, chosen: Sequence[str], library: dict[str, tuple[Emitter, ...]]
-) -> SpectrumModel:
+def _with(model: SpectrumModel, chosen: Sequence[str], library: Library) -> SpectrumModel:
     others = [e for e in model.emitters if e.kind != "element"]
     return model.with_emitters([*others, *(e for c in chosen for e in library[c])])
 
@@ -406,7 +372,7 @@ def _bare(counts: Array, model: SpectrumModel) -> Refined:
 
 def _best(
     refined: Refined,
-    library: dict[str, tuple[Emitter, ...]],
+    library: Library,
     pool: Sequence[str],
     chosen: Sequence[str],
     threshold: float,
@@ -441,7 +407,7 @@ def _settled(refined: Refined) -> Refined:
 def _prune(
     counts: Array,
     refined: Refined,
-    library: dict[str, tuple[Emitter, ...]],
+    library: Library,
     elements: Sequence[str] | None,
     detector_known: bool,
 ) -> tuple[Refined, Judge]:
@@ -465,12 +431,14 @@ def _elements(model: SpectrumModel) -> list[str]:
     return list(dict.fromkeys(e.element for e in model.emitters if e.kind == "element"))
 
 
-def _thinned(refined: Refined, library: dict[str, tuple[Emitter, ...]]) -> tuple[Refined, bool]:
+def _thinned(refined: Refined, library: Library) -> tuple[Refined, bool]:
     """Drop the least sure element again and again, shapes as they are, until all are sure."""
     changed = False
     while True:
         judge = Judge(refined)
-        margin = {e: _margin(e, judge, library[e], refined.model) for e in _elements(refined.model)}
+        margin = {
+            e: margin_of(e, judge, library[e], refined.model) for e in _elements(refined.model)
+        }
         weakest = min(margin, key=margin.__getitem__, default=None)
         if weakest is None or margin[weakest] >= 0:
             return refined, changed
@@ -486,256 +454,14 @@ def _thinned(refined: Refined, library: dict[str, tuple[Emitter, ...]]) -> tuple
         refined = replace(refined, model=model, fit=fit)
 
 
-def _better_known(
-    judge: Judge, model: SpectrumModel, library: dict[str, tuple[Emitter, ...]]
-) -> tuple[str, str] | None:
+def _better_known(judge: Judge, model: SpectrumModel, library: Library) -> tuple[str, str] | None:
     """Find an element for which a commoner one would do as well, and that one."""
     chosen = _elements(model)
-    margin = {e: _margin(e, judge, library[e], model) for e in chosen if e not in COMMON}
+    margin = {e: margin_of(e, judge, library[e], model) for e in chosen if e not in COMMON}
     for element in sorted(margin, key=margin.__getitem__):
         if margin[element] > 30:
             continue
-        for rival, gain in _rivals(element, judge, model, library, chosen):
+        for rival, gain in rivals(element, judge, model, library, chosen):
             if rival in COMMON and gain > -CLEAR_LEAD:
                 return element, rival
     return None
-
-
-def _rivals(
-    element: str,
-    judge: Judge,
-    model: SpectrumModel,
-    library: dict[str, tuple[Emitter, ...]],
-    chosen: Sequence[str],
-) -> list[tuple[str, float]]:
-    """Elements outside the model that could take the place of one inside.
-
-    Returns
-    -------
-    list of (str, float)
-        Element, and how much better (in chi-square) it would explain the counts.
-    """
-    own = {e.label: judge.column_of(model.column(e)) for e in library[element]}
-    best = max((judge.judge(k, c) for k, c in own.items()), key=lambda v: v.z)
-    shape = own[best.label]
-    tests = [
-        e for c in USUAL if c in library and c not in chosen for e in library[c]
-        if abs(e.main_energy - _energy_of(best.label, library[element])) < 0.5
-    ]  # fmt: skip
-    if not tests:
-        return []
-    columns = np.column_stack([judge.column_of(model.column(e)) for e in tests])
-    alike = judge.likeness(shape, columns)
-    without = tuple(own)
-    verdicts = judge.judge_many([e.label for e in tests], columns, without)
-    alone = judge.judge(best.label, shape, without).z
-    found = [
-        (e.element, v.z * abs(v.z) - alone**2)
-        for e, v, a in zip(tests, verdicts, alike, strict=True)
-        if a > LIKENESS
-    ]
-    return sorted(found, key=lambda pair: -pair[1])
-
-
-def _energy_of(label: str, emitters: Sequence[Emitter]) -> float:
-    return next(e.main_energy for e in emitters if e.label == label)
-
-
-def _evidence(
-    judge: Judge, emitters: Sequence[Emitter], model: SpectrumModel
-) -> dict[str, Evidence]:
-    """Each family of an element judged with the element's other families left in."""
-    return {e.label: judge.judge(e.label, judge.column_of(model.column(e))) for e in emitters}
-
-
-def _margin(element: str, judge: Judge, emitters: Sequence[Emitter], model: SpectrumModel) -> float:
-    """Tell by how many standard errors the best sound family exceeds the threshold."""
-    needed = Z_USUAL if element in USUAL else Z_UNUSUAL
-    evidence = _evidence(judge, emitters, model)
-    sound = _sound(emitters, evidence)
-    return max((evidence[e.label].z for e in sound), default=-np.inf) - needed
-
-
-def _sound(emitters: Sequence[Emitter], evidence: dict[str, Evidence]) -> list[Emitter]:
-    """Families that the element's harder families do not contradict.
-
-    Soft lines may be lost in the paint, hard ones may not: from a soft family follows
-    how many counts a hard one must have at the least (those of a thin layer). The hard
-    family must not lie far below that.
-    """
-    found = []
-    for emitter in emitters:
-        mine = evidence[emitter.label]
-        contradicted = False
-        for other in emitters:
-            if other.main_energy <= emitter.main_energy:
-                continue
-            theirs = evidence[other.label]
-            least = 0.3 * mine.net * other.strength / emitter.strength
-            contradicted |= least > theirs.net + 3 * theirs.error
-        if not contradicted:
-            found.append(emitter)
-    return found
-
-
-def _findings(
-    refined: Refined,
-    judge: Judge,
-    library: dict[str, tuple[Emitter, ...]],
-    metal: str,
-    given: Sequence[str] | None,
-) -> tuple[ElementFinding, ...]:
-    """Verdict with reasons for every element in the model and every usual one."""
-    inside = {e.element for e in refined.model.emitters if e.kind == "element"}
-    found = []
-    for element in sorted({*USUAL, *inside} & set(library), key=lambda e: list(library).index(e)):
-        emitters = library[element]
-        evidence = _evidence(judge, emitters, refined.model)
-        margin = _margin(element, judge, emitters, refined.model)
-        if element in inside and (margin >= 0 or given is not None):
-            rivals = (
-                _rivals(element, judge, refined.model, library, tuple(inside))
-                if margin < 30 else []
-            )  # fmt: skip
-            rival = next((name for name, gain in rivals if gain > -CLEAR_LEAD), None)
-            found.append(
-                _present(element, emitters, evidence, judge, refined.model, margin >= 0, rival)
-            )
-        else:
-            found.append(_absent(element, emitters, evidence))
-    if metal in USUAL or given is None:
-        found.append(_anode(metal))
-    return tuple(found)
-
-
-def _present(
-    element: str,
-    emitters: Sequence[Emitter],
-    evidence: dict[str, Evidence],
-    judge: Judge,
-    model: SpectrumModel,
-    sure: bool,
-    rival: str | None = None,
-) -> ElementFinding:
-    """Verdict on an element of the model; `rival` would explain its counts as well."""
-    seen = _lines_seen(emitters, evidence, judge, model)
-    families = [e.label for e in emitters if evidence[e.label].z >= Z_LINE]
-    best = max(evidence.values(), key=lambda v: v.z)
-    words = (
-        f"{', '.join(families) or best.label} with {best.net:,.0f} ± {best.error:,.0f} net counts "
-        f"({best.z:.0f} standard errors) after all overlaps"
-    )
-    if seen:
-        words += f"; seen separately: {', '.join(seen)}"
-    if best.competitor is not None and best.overlap > 0.3:
-        words += f"; nearest other shape: {best.competitor} (likeness {best.overlap:.2f})"
-    if rival is not None:
-        words += f"; {rival} would explain these counts as well"
-    if not sure:
-        words += "; given by the user, not sure from the sum spectrum alone"
-    return ElementFinding(
-        symbol=element,
-        lines=families or [best.label],
-        verdict=_verdict(sure, rival, best),
-        because=words,
-        evidence={**_numbers(best, seen), "rival": rival},
-    )
-
-
-def _verdict(
-    sure: bool, rival: str | None, best: Evidence
-) -> Literal["present", "not detected", "not separable"]:
-    if rival is not None:
-        return "not separable"
-    if sure:
-        return "present"
-    return "not separable" if _hidden(best) else "not detected"
-
-
-def _hidden(evidence: Evidence) -> bool:
-    return evidence.inflation > INSEPARABLE
-
-
-def _absent(
-    element: str, emitters: Sequence[Emitter], evidence: dict[str, Evidence]
-) -> ElementFinding:
-    # the family that would show the smallest mass of the element
-    best = min(emitters, key=lambda e: evidence[e.label].error / e.strength)
-    mine = evidence[best.label]
-    limit = max(mine.net, 0.0) + 1.645 * mine.error
-    hidden = _hidden(mine) and mine.competitor is not None
-    if hidden:
-        words = (
-            f"{best.label} cannot be told from {mine.competitor}, which widens its error "
-            f"{mine.inflation:.0f}-fold: fewer than {limit:,.0f} net counts"
-        )
-    else:
-        words = f"{best.label}: fewer than {limit:,.0f} net counts (95 % limit)"
-    return ElementFinding(
-        symbol=element,
-        lines=[best.label],
-        verdict="not separable" if hidden else "not detected",
-        because=words,
-        evidence={**_numbers(mine, []), "upper_limit": limit},
-    )
-
-
-def _anode(metal: str) -> ElementFinding:
-    return ElementFinding(
-        symbol=metal,
-        lines=[],
-        verdict="not separable",
-        because=f"{metal} is the anode of the tube: its lines reach the detector by scatter",
-        evidence={},
-    )
-
-
-def _lines_seen(
-    emitters: Sequence[Emitter],
-    evidence: dict[str, Evidence],
-    judge: Judge,
-    model: SpectrumModel,
-) -> list[str]:
-    """List the groups of lines that stand by themselves."""
-    seen = []
-    for emitter in emitters:
-        if evidence[emitter.label].z < Z_LINE:
-            continue
-        shares = emitter.shares(
-            model.cover.get(emitter.label, 0.0), model.log_factors.get(emitter.label)
-        )
-        for group in _resolved(emitter, float(model.scale.fwhm(emitter.main_energy))):
-            if shares[group].sum() < 0.02:
-                continue
-            part = np.zeros_like(shares)
-            part[group] = shares[group] / shares[group].sum()
-            name = f"{emitter.element} {emitter.lines[group[np.argmax(shares[group])]]}"
-            single = replace(
-                emitter, label=name, energies=emitter.energies, weights=part, kind="air"
-            )
-            column = judge.column_of(model.column(single))
-            rest = emitter.energies[group].mean()
-            own = judge.judge(name, column, without=(emitter.label,))
-            if own.z >= Z_LINE and np.isfinite(rest):
-                seen.append(name)
-    return seen
-
-
-def _resolved(emitter: Emitter, width: float) -> list[npt.NDArray[np.int64]]:
-    """Lines of a family joined into groups that the detector can tell apart."""
-    order = np.argsort(emitter.energies)
-    cuts = np.flatnonzero(np.diff(emitter.energies[order]) > width) + 1
-    return list(np.split(order, cuts))
-
-
-def _numbers(evidence: Evidence, seen: list[str]) -> dict[str, float | str | list[str] | None]:
-    return {
-        "net_counts": evidence.net,
-        "net_counts_err": evidence.error,
-        "standard_errors": evidence.z,
-        "likelihood_ratio": evidence.z**2 if evidence.z > 0 else 0.0,
-        "error_inflation": evidence.inflation,
-        "competitor": evidence.competitor,
-        "competitor_likeness": evidence.overlap,
-        "lines_seen": seen,
-    }

@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import numpy.typing as npt
 
+from xrfmap.atomic import spelled
 from xrfmap.emitters import Emitter
 from xrfmap.templates import SpectrumModel
 
@@ -24,8 +25,6 @@ decides: at 1e6 counts and a gap of 1.3 widths, mercury L-beta4 came out 7 % wro
 
 LEAST_SHARE = 0.01
 """Groups with less of their family go to the nearest group: tables know them to 20 % at best."""
-
-_GREEK = {"a": "α", "b": "β", "g": "γ", "n": "η"}
 
 
 @dataclass(frozen=True)
@@ -88,8 +87,7 @@ def _name(emitter: Emitter, place: int, whole: bool) -> str:
     siegbahn = emitter.lines[place]
     if len(siegbahn) < 2 or "-" in siegbahn:
         return siegbahn
-    tail = siegbahn[2:] if whole else ""
-    return siegbahn[0] + _GREEK.get(siegbahn[1], siegbahn[1]) + tail
+    return spelled(siegbahn[:2]) + (siegbahn[2:] if whole else "")
 
 
 def line_groups(emitter: Emitter, width_kev: float) -> tuple[LineGroup, ...]:

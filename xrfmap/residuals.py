@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from xrfmap.atomic import spelled
 from xrfmap.emitters import Emitter
 from xrfmap.refine import SumFit, merge
 from xrfmap.templates import SpectrumModel
@@ -116,7 +117,7 @@ def _lines(
     result = []
     for group in np.split(order, cuts):
         strongest = group[np.argmax(shares[group])]
-        name = f"{emitter.element} {emitter.lines[strongest]}"
+        name = spelled(f"{emitter.element} {emitter.lines[strongest]}")
         if emitter.kind == "rayleigh":
             name += " (scattered)"
         counts = amplitude * float(shares[group].sum())

@@ -17,10 +17,11 @@ from scipy.ndimage import binary_dilation, convolve
 from threadpoolctl import threadpool_limits
 
 from xrfmap.blocks import Block, Box, Here, Runner, as_it_is, boxes_of, stretches
+from xrfmap.element_tests import COMMON, USUAL
 from xrfmap.emitters import Emitter, family_emitter, usable_families
 from xrfmap.findings import ElementFinding
 from xrfmap.fit import fit_counts
-from xrfmap.identify import COMMON, USUAL, Found, identify_part
+from xrfmap.identify import Found, identify_part
 from xrfmap.io.lazy import iter_blocks
 from xrfmap.map_design import MapDesign, row_designs
 from xrfmap.one_thread import in_one_thread

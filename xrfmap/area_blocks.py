@@ -188,7 +188,8 @@ def _exposures(data: xr.Dataset, labels: Labels, count: int) -> tuple[Array, str
         time = exposed.transpose("y", "x").values[inside].astype(np.float64)
         if np.isfinite(time).all():
             unit = "s" if exposed.attrs["units"] == "s" else "pixels"  # at the usual beam
-            return np.bincount(labels[inside], time, minlength=count), unit
+            total = np.bincount(labels[inside], time, minlength=count)
+            return np.asarray(total, dtype=np.float64), unit
     return number, "pixels"
 
 

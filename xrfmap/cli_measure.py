@@ -274,6 +274,8 @@ def _fit_point(
 
     data = scale_or_stated(open_point(path, None, instrument))
     fit = fit_spectrum(data, elements=elements)
+    if fit.table.attrs.get("full_channels"):
+        typer.echo(f"{path.name}: {fit.table.attrs['full_channels']}", err=True)
     verdicts = {finding.symbol: finding.verdict for finding in fit.elements}
     rows = []
     for index, label in enumerate(str(name) for name in fit.table["line"].values):

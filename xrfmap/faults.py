@@ -99,14 +99,14 @@ def full_count(dtype: np.dtype[Any], largest: npt.ArrayLike) -> float | None:
     -------
     float or None
         The largest number of a type of up to 16 bits where it is reached; or a largest
-        count of 2^k - 1 (k = 8 to 16) that several channels share, as a counter of that
+        count of 2^k - 1 (k = 8 to 32) that several channels share, as a counter of that
         width leaves it. None where no channel ran full. [counts]
     """
     most = np.asarray(largest, dtype=np.float64)
     top = float(most.max(initial=0.0))
     if dtype.kind in "iu" and dtype.itemsize <= 2 and top == np.iinfo(dtype).max:
         return top
-    widths = [2.0**k - 1 for k in range(8, 17)]
+    widths = [2.0**k - 1 for k in range(8, 33)]
     return top if top in widths and int((most == top).sum()) >= PLATEAU else None
 
 

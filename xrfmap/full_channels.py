@@ -1,24 +1,32 @@
 """Pixels in which channels ran full: fitted without these channels.
 
 A counter that stops at its largest number loses counts of the main lines only. The rest of
-the spectrum is sound, and the other lines of a family still tell its amount.
+the spectrum is sound, and the other lines of a family still tell its amount. A single
+spectrum in which that happened is fitted as it is, and the families that lost counts are
+named: it was measured too long, and can be measured again.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import xarray as xr
 
+from xrfmap.faults import full_count
 from xrfmap.fit import Design
 from xrfmap.map_design import MapDesign
 
-__all__ = ["TRUSTED_SHARE", "cut_design", "full_bins"]
+__all__ = ["TOUCHED_SHARE", "TRUSTED_SHARE", "cut_design", "full_bins", "full_words"]
 
 TRUSTED_SHARE = 0.05
 """Share of a family's counts that must be left outside the full channels: the K-beta lines
 are about a tenth of a K family. With less, the tail of a peak would decide."""
+
+TOUCHED_SHARE = 0.05
+"""Share of a family's counts in full channels from which its net counts are called too low."""
 
 
 def full_bins(
@@ -82,3 +90,42 @@ def cut_design(
         cut=True,
     )
     return cut, lines
+
+
+def full_words(counts: npt.NDArray[Any], spectra: xr.Dataset) -> str:
+    """Say where a single spectrum ran full, and which families lost counts by that.
+
+    Parameters
+    ----------
+    counts : ndarray, shape (channels,)
+        Counts as stored. [counts]
+    spectra : Dataset
+        Its fit, see :func:`xrfmap.maps.summed_spectra`.
+
+    Returns
+    -------
+    str
+        Empty where no channel ran full, see :func:`xrfmap.faults.full_count`.
+    """
+    full = full_count(counts.dtype, counts)
+    if full is None:
+        return ""
+    over = np.greater_equal(counts, full)
+    energy = spectra["energy"].values[over]
+    number = int(over.sum())
+    where = (
+        f"{number} channels from {energy[0]:.2f} to {energy[-1]:.2f} keV"
+        if number > 1
+        else f"the channel at {energy[0]:.2f} keV"
+    )
+    parts = np.nan_to_num(spectra["component_counts"].transpose("component", "channel").values)
+    total = parts.sum(axis=1)
+    share = np.divide(parts[:, over].sum(axis=1), total, out=np.zeros(len(total)), where=total > 0)
+    names = [str(n) for n in spectra["component"].values[share >= TOUCHED_SHARE]]
+    lost = f"; net counts of {', '.join(n for n in names if n != 'continuum')} are too low" * any(
+        n != "continuum" for n in names
+    )
+    return (
+        f"{where} ran full at {full:.0f} counts{lost}, and their neighbours and the energy scale "
+        "are less sure: measure again for a shorter time or with less current"
+    )

@@ -21,7 +21,7 @@ from xrfmap.faults import EMPTY, FITTED, FULL, MASKED, STATES, UNSETTLED, full_c
 from xrfmap.findings import ElementFinding
 from xrfmap.fit import FitResult, fit_counts
 from xrfmap.flicker import beam_of
-from xrfmap.full_channels import cut_design, full_bins
+from xrfmap.full_channels import cut_design, full_bins, full_words
 from xrfmap.identify import Found, elements_of_sum, identify_part
 from xrfmap.map_design import RATIO_SPREAD, MapDesign, row_designs
 from xrfmap.refine import Refined
@@ -332,7 +332,8 @@ class SpectrumFit:
     Attributes
     ----------
     table : Dataset
-        Dim ``line``: the fields of the maps. [counts]
+        Dim ``line``: the fields of the maps [counts]. Attribute ``full_channels``: which
+        channels ran full and what that spoils, in words; empty where none did.
     elements : tuple of ElementFinding
         Verdict per element.
     spectra : Dataset
@@ -384,7 +385,9 @@ def fit_spectrum(
             for name in ("row_counts", "scale_counts")
         )
         found = identify_part(counts, like, elements=elements, row_counts=rows, scale_counts=scales)
-    return SpectrumFit(_table(found, spectrum), found.elements, summed_spectra(found), found)
+    table, spectra = _table(found, spectrum), summed_spectra(found)
+    table.attrs["full_channels"] = full_words(spectrum["counts"].values, spectra)
+    return SpectrumFit(table, found.elements, spectra, found)
 
 
 def _table(found: Found, spectrum: xr.Dataset) -> xr.Dataset:

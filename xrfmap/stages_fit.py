@@ -156,7 +156,8 @@ def fit_points(run: Run, points: Sequence[PointSpectrum]) -> None:
         point.layer_answers = fits[name]
         point.elements = findings_from(fits[name])
         point.table = dataset_from_json(fits[name]["table"])
-        for words in residual_caution(point.table.attrs):
+        full = str(point.table.attrs.get("full_channels", ""))
+        for words in (*filter(None, [full]), *residual_caution(point.table.attrs)):
             run.caution(f"{point.name}: {words}")
 
 

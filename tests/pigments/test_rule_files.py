@@ -222,7 +222,7 @@ sources = ["CP"]
 
 
 def test_the_rules_printed_in_the_page_for_curators_are_good(tmp_path):
-    page = Path(RULES_FOLDER).parents[1] / "docs" / "findings.md"
+    page = Path(RULES_FOLDER).parents[1] / "docs" / "pigments-and-dates.md"
     code = re.search(r"```toml\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL)
     path = write(tmp_path, code[1])
     assert check_rules(path) == []

@@ -255,6 +255,38 @@ def test_the_record_of_the_run_names_inputs_versions_and_times(tmp_path, asked, 
     assert record["scans"]["front"]["shape"] == [NY, NX, CHANNELS]
 
 
+@pytest.mark.parametrize("listed", ["front.raw", "front.raw.toml"])
+def test_a_changed_card_or_plane_makes_the_scan_new(tmp_path, asked, quick_report, listed):
+    cube = np.random.default_rng(5).poisson(3.0, (NY, NX, CHANNELS)).astype("<u2")
+    (tmp_path / "front.raw").write_bytes(cube.tobytes())
+    np.save(tmp_path / "live.npy", np.full((NY, NX), 0.1))
+    np.save(tmp_path / "beam.npy", np.full((NY, NX), 1.0))
+    card = (
+        f'type = "uint16"\naxes = ["y", "x", "energy"]\nshape = [{NY}, {NX}, {CHANNELS}]\n'
+        'live_time_file = "live.npy"\nmonitor_file = "beam.npy"\npixel_mm = [1, 1]\n'
+    )
+    (tmp_path / "front.raw.toml").write_text(card)
+    path = study_in(tmp_path, SCALE, f'[[scan]]\nfile = "{listed}"\n', scan=False)
+    out = tmp_path / "out"
+
+    def mapped() -> bool:
+        asked.clear()
+        run_study(path, out)
+        return "map" in asked
+
+    assert mapped()
+    assert not mapped()
+    np.save(tmp_path / "beam.npy", np.full((NY, NX), 0.9))
+    assert mapped()
+    np.save(tmp_path / "live.npy", np.full((NY, NX), 0.2))
+    assert mapped()
+    (tmp_path / "front.raw.toml").write_text(card + 'title = "Mill by a frozen river"\n')
+    assert mapped()
+    assert not mapped()
+    inputs = json.loads((out / "run.json").read_text())["inputs"]
+    assert {"front.raw", "front.raw.toml", "live.npy", "beam.npy"} <= set(inputs)
+
+
 def test_a_second_run_repeats_nothing_and_says_the_same(tmp_path, asked, quick_report):
     path = study_in(tmp_path, SCALE, SCAN, SLEDGE)
     out = tmp_path / "out"

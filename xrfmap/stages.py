@@ -19,6 +19,7 @@ import xarray as xr
 
 from xrfmap.crew import Crew
 from xrfmap.findings import ElementFinding
+from xrfmap.io.card import companions
 from xrfmap.io.safe import digest_of, safe_path
 from xrfmap.progress import Progress
 from xrfmap.scan import notes_of
@@ -218,6 +219,14 @@ def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:
     from xrfmap.detectors import open_each
     from xrfmap.io import open_point, open_scan
 
+    def digests(name: str, path: Path, field_name: str) -> dict[str, str]:
+        """Hashes of a file and of all that it is read together with."""
+        home = run.folder.resolve()
+        others = [p.resolve().relative_to(home).as_posix() for p in companions(path)]
+        for other in others:
+            run.input_file(other, field_name)
+        return {one: run.digest(one) for one in (name, *others)}
+
     start = time.perf_counter()
     run.progress.begin("reading")
     instrument = run.study.instrument
@@ -225,20 +234,21 @@ def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:
     scans, points = [], []
     for number, entry in enumerate(run.study.scan, 1):
         path = run.input_file(entry.file, f"scan[{number}].file")
-        about = {"file": run.digest(entry.file), "entry": entry, "said": said}
+        files = digests(entry.file, path, f"scan[{number}].file")
+        about = {"file": files, "entry": entry, "said": said}
         if entry.detectors == "each":
             data = open_each(
                 path, entry, instrument, remembered=partial(_scales, run, number, about)
             )
         else:
             data = open_scan(path, entry, instrument)
-        # the file may be a card: then the counts have a hash of their own
         key = make_key("read", about | {"counts": data.attrs["source_sha256"]})
         scans.append(Scanned(entry.name or file_stem(entry.file), data, key, entry))
     for number, spot in enumerate(run.study.point, 1):
         path = run.input_file(spot.file, f"point[{number}].file")
         data = open_point(path, spot, instrument)
-        key = make_key("read", {"file": run.digest(spot.file), "entry": spot, "said": said})
+        files = digests(spot.file, path, f"point[{number}].file")
+        key = make_key("read", {"file": files, "entry": spot, "said": said})
         points.append(PointSpectrum(spot.name or file_stem(spot.file), data, key, spot))
     items: list[Measurement] = [*scans, *points]
     for item in items:

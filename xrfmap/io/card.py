@@ -19,7 +19,15 @@ from xrfmap.errors import InputError
 from xrfmap.io.safe import clean_text, read_text, safe_path
 from xrfmap.settings import Instrument
 
-__all__ = ["Card", "DetectorCard", "Padding", "card_beside", "load_card", "parse_card"]
+__all__ = [
+    "Card",
+    "DetectorCard",
+    "Padding",
+    "card_beside",
+    "companions",
+    "load_card",
+    "parse_card",
+]
 
 MAX_CARD_BYTES = 1_000_000
 Size = Annotated[int, Field(ge=1, le=2**40)]
@@ -217,6 +225,38 @@ def card_beside(path: Path) -> Card | None:
             remedy="correct file in the card, or leave it out",
         )
     return card
+
+
+def companions(path: Path) -> list[Path]:
+    """Find the other files that a listed file is read together with.
+
+    Parameters
+    ----------
+    path : Path
+        Data, or a card.
+
+    Returns
+    -------
+    list of Path
+        The card beside the data, or the data that a card names; and the files of live times
+        and of the beam monitor that the card names. Only those that are there.
+
+    Raises
+    ------
+    InputError
+        If the card is bad or names something outside its folder.
+    """
+    if looks_like_card(path):
+        card, found = load_card(path)
+        others = [found]
+    else:
+        beside = card_beside(path)
+        if beside is None:
+            return []
+        card, others = beside, [path.with_name(path.name + ".toml")]
+    named = [getattr(card, field) for field in ("live_time_file", "monitor_file")]
+    others += [safe_path(path.parent, name) for name in named if name is not None]
+    return [other for other in others if other.is_file()]
 
 
 def looks_like_card(path: Path) -> bool:

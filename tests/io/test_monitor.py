@@ -13,6 +13,7 @@ import pytest
 from xrfmap.errors import InputError
 from xrfmap.flicker import beam_of, rates
 from xrfmap.io import open_scan
+from xrfmap.io.card import companions
 from xrfmap.io.convert import convert
 from xrfmap.io.nexus import write_nexus
 from xrfmap.scan import make_scan, notes_of
@@ -175,3 +176,18 @@ def test_the_monitor_of_a_file_reaches_the_rates(tmp_path):
 def test_a_monitor_of_another_shape_is_refused():
     with pytest.raises(InputError, match="monitor"):
         make_scan(CUBE, monitor=BEAM[:, :-1])
+
+
+def test_files_that_are_read_together_are_known(tmp_path):
+    for name in ("beam.npy", "live.npy"):
+        np.save(tmp_path / name, BEAM)
+    data, card = tmp_path / "a.raw", tmp_path / "a.raw.toml"
+    data.write_bytes(CUBE.tobytes())
+    assert companions(data) == []
+    card.write_text('live_time_file = "live.npy"\nmonitor_file = "beam.npy"\n')
+    planes = [tmp_path / "live.npy", tmp_path / "beam.npy"]
+    assert companions(data) == [card, *planes]
+    assert companions(card) == [data, *planes]
+    # a text beside a file that needs no card may be anything
+    card.write_text("remarks of the day\n")
+    assert companions(data) == [card]

@@ -244,16 +244,20 @@ def companions(path: Path) -> list[Path]:
     Raises
     ------
     InputError
-        If the card is bad or names something outside its folder.
+        If a listed card is bad, or a card names something outside its folder.
     """
     if looks_like_card(path):
         card, found = load_card(path)
         others = [found]
     else:
-        beside = card_beside(path)
+        others = [path.with_name(path.name + ".toml")]
+        try:
+            beside = card_beside(path)
+        except InputError:  # no card; where one is needed, the reader says what is wrong
+            return others
         if beside is None:
             return []
-        card, others = beside, [path.with_name(path.name + ".toml")]
+        card = beside
     named = [getattr(card, field) for field in ("live_time_file", "monitor_file")]
     others += [safe_path(path.parent, name) for name in named if name is not None]
     return [other for other in others if other.is_file()]

@@ -215,9 +215,11 @@ def test_sums_give_all_partners_though_line_ratios_differ(pair, ratio):
 @pytest.mark.slow
 def test_errors_of_sums_are_honest_over_all_pairs():
     pulls = []
-    for pair in PAIRS:
-        found = case(pair, 10.0, SUM_COUNTS, seed=5, pieces=18)
-        evidence = judged(found, seed=5)
+    # of the truths with seeds 5 to 9 the two that once gave vanadium beside titanium and arsenic
+    # beside lead ten and four errors too little
+    for pair, seed in ((p, s) for p in PAIRS for s in (5, 9)):
+        found = case(pair, 10.0, SUM_COUNTS, seed=seed, pieces=18)
+        evidence = judged(found, seed=seed)
         pulls += [
             (evidence[label].net - found.of(label)) / evidence[label].error
             for label in found.model.labels
@@ -228,6 +230,8 @@ def test_errors_of_sums_are_honest_over_all_pairs():
     assert 0.5 < np.sqrt(np.mean(np.square(pulls))) < 1.25
     assert abs(np.mean(pulls)) < 0.3
     assert np.mean(np.abs(pulls) > 2) < 0.08
+    # the largest of 322 standard normal numbers exceeds 4 once in fifty times
+    assert np.abs(pulls).max() < 4
 
 
 # ------------------------------------------------------------------ search for elements

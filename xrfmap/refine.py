@@ -325,7 +325,9 @@ def _knobs(counts: Array, model: SpectrumModel, detector_known: bool) -> list[_K
             _Knob("pile_up_mixing", model.pile_up_mixing, 0.5, -3.0, 1.0, 1e-2,
                   _on_model("pile_up_mixing"))
         )  # fmt: skip
-    fit = fit_sum(counts, model)
+    # not with the error that unrefined shapes leave: it is largest at the very family whose
+    # shapes are off, which would then stay as it is and take from its neighbours
+    fit = fit_sum(counts, model, model_error=REFINE_ERROR)
     for emitter in model.emitters:
         if emitter.kind == "element":
             found += _ratio_knobs(emitter, model, fit)

@@ -48,7 +48,7 @@ def model(families: tuple[str, ...] = FAMILIES, pieces: int = 9) -> SpectrumMode
         RANGE,
         continuum_knots(RANGE, pieces),
         cover={},
-        carrier=scatter_carrier(RHODIUM, None, SCALE, CHANNELS),
+        carrier=scatter_carrier(RHODIUM, None, SCALE, CHANNELS)[0],
     )
 
 

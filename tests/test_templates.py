@@ -212,10 +212,15 @@ def test_hats_sum_to_one_and_hold_straight_lines():
 
 
 def test_continuum_basis_is_the_carrier_divided_up():
-    carrier = scatter_carrier(RHODIUM, None, SCALE, CHANNELS)
+    carrier, elastic = scatter_carrier(RHODIUM, None, SCALE, CHANNELS)
+    assert (elastic <= carrier).all()
     inside = (ENERGY >= RANGE[0]) & (ENERGY <= RANGE[1])
     assert model().continuum()[inside].sum(axis=1) == pytest.approx(carrier[inside])
     assert carrier.max() == 1.0
+    # heavy matter scatters more without loss; what it adds is nothing but that part
+    more = replace(model(), carrier=carrier, elastic=elastic, elastic_log=np.log(3.0))
+    sums = more.continuum()[inside].sum(axis=1)
+    assert sums == pytest.approx((carrier + 2 * elastic)[inside])
     assert carrier.min() >= 1e-3
 
 

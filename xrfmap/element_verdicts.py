@@ -84,7 +84,7 @@ def _present(
         words += "; given by the user, not sure from the sum spectrum alone"
     return ElementFinding(
         symbol=element,
-        lines=families or [best.label],
+        lines=families or [e.label for e in emitters],
         verdict=_verdict(sure, rival, best),
         because=words,
         evidence={**_numbers(best, seen), "rival": rival},

@@ -28,6 +28,7 @@ from xrfmap.element_tests import (
 )
 from xrfmap.element_verdicts import element_findings
 from xrfmap.emitters import family_emitter, scatter_emitters
+from xrfmap.errors import InputError
 from xrfmap.evidence import Judge
 from xrfmap.findings import ElementFinding
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
@@ -47,6 +48,10 @@ Array = npt.NDArray[np.float64]
 
 GROW_ERROR = 0.015
 """Relative model error while elements are still being added."""
+
+SELF_PILED = 0.08
+"""Share of all counts from which a family has a pile-up of its own: a hundredth of that share
+squared, at usual rates, is what a trace may amount to."""
 
 SUM_PIECES = 18
 """Pieces of the continuum on summed spectra: about 1 keV at the low, 3 keV at the high end."""
@@ -76,6 +81,8 @@ class Found:
         Sum, maximum and cluster spectra, where a scan was given.
     drift : RowScales or None
         Energy scale of each row, where the gain drifted.
+    given : tuple of str
+        Elements that the user asked for: mapped whether they were found or not.
     """
 
     elements: tuple[ElementFinding, ...]
@@ -88,6 +95,7 @@ class Found:
     anode: str | None = None
     summary: Summary | None = None
     drift: RowScales | None = None
+    given: tuple[str, ...] = ()
 
     @property
     def present(self) -> tuple[str, ...]:
@@ -125,6 +133,7 @@ def base_model(
         Shape of pile-up; the self-convolution of `counts` by default.
     """
     channels = len(counts)
+    carrier, elastic = scatter_carrier(instrument, anode, scale, channels)
     tube_kv = instrument.tube_kv or DEFAULT_TUBE_KV
     top = min(float(scale.energy(channels - 1)), 0.99 * tube_kv)
     window = energy_range or (1.5, top)
@@ -146,7 +155,8 @@ def base_model(
         window,
         continuum_knots(window, pieces),
         cover={},
-        carrier=scatter_carrier(instrument, anode, scale, channels),
+        carrier=carrier,
+        elastic=elastic,
         pile_up=pile_up / total if total > 0 else None,
         mixed_pile_up=mixed / mixed_total if mixed_total > 0 and pile_up is not mixed else None,
     )
@@ -183,10 +193,16 @@ def identify(
     -------
     Found
         Verdict per element, refined model, fit.
+
+    Raises
+    ------
+    InputError
+        If `elements` names one that cannot be seen here.
     """
     anode = anode or (like.anode if like else None)
     metal = anode or model.instrument.anode or DEFAULT_ANODE
     library = library_of(model, metal, anode)
+    _check_given(elements or (), library, model)
     if like is not None and elements is None:
         refined = _regrow(counts, model, library, like.present, rows)
     else:
@@ -195,8 +211,22 @@ def identify(
     findings = element_findings(refined, judge, library, metal, elements)
     return Found(
         findings, refined.model, refined.fit, counts, refined.parameters, refined.slopes,
-        refined.spreads, metal,
+        refined.spreads, metal, given=tuple(elements or ()),
     )  # fmt: skip
+
+
+def _check_given(elements: Sequence[str], library: Library, model: SpectrumModel) -> None:
+    """Refuse elements that no fit of this spectrum could say anything about."""
+    unseen = [e for e in elements if e not in library]
+    if unseen:
+        low, high = model.energy_range
+        raise InputError(
+            "elements",
+            found=", ".join(unseen),
+            expected=f"elements other than the anode, with lines that the tube excites between "
+            f"{low:.2f} and {high:.1f} keV",
+            remedy="leave them out, or widen the range of energies that is fitted",
+        )
 
 
 def elements_of_sum(
@@ -319,13 +349,26 @@ def _grow(
             chosen += added
             refined = _bare(counts, _with(refined.model, chosen, library))
         placed = _placed(_with(refined.model, chosen, library), rows)
-        refined = _strict(refine(counts, placed))
+        refined = _strict(refine(counts, _self_piled(counts, placed)))
     return refined
 
 
 def _placed(model: SpectrumModel, rows: RowMixture | None) -> SpectrumModel:
     """Draw each family at the scales of the rows that it lies in."""
     return model if rows is None else rows.placed(model)
+
+
+def _self_piled(counts: Array, model: SpectrumModel) -> SpectrumModel:
+    """Give the strongest families a pile-up of their own lines.
+
+    Lead at 10.55 and 12.61 keV piles up to 23.16 keV, where cadmium has its K-alpha line.
+    """
+    if model.pile_up is None:
+        return model
+    fit = fit_sum(counts, replace(model, self_piled=()), model_error=GROW_ERROR)
+    net = {e.label: fit.net(e.label)[0] for e in model.emitters if e.kind == "element"}
+    strong = [label for label, n in net.items() if n > SELF_PILED * counts.sum()]
+    return replace(model, self_piled=tuple(sorted(strong, key=lambda name: -net[name])[:3]))
 
 
 def _strict(refined: Refined) -> Refined:
@@ -350,7 +393,7 @@ def _regrow(
 ) -> Refined:
     """Start from known elements, add what is still missing, refine once."""
     chosen = [e for e in known if e in library]
-    placed = _placed(_with(model, chosen, library), rows)
+    placed = _self_piled(counts, _placed(_with(model, chosen, library), rows))
     refined = _strict(refine(counts, placed, steps=6, detector_known=True))
     added = _best(refined, library, tuple(library), chosen, Z_UNUSUAL)
     if added:
@@ -445,6 +488,7 @@ def _thinned(refined: Refined, library: Library) -> tuple[Refined, bool]:
         changed = True
         gone = {e.label for e in refined.model.emitters if e.kind == "element"}
         gone = {label for label in gone if label.split()[0] == weakest}
+        gone |= {f"pile-up {label}" for label in gone}
         keep = [k for k, label in enumerate(refined.fit.labels) if label not in gone]
         model = refined.model.with_emitters(
             [e for e in refined.model.emitters if e.label not in gone]

@@ -169,7 +169,11 @@ class SplitDesign:
             refined.model,
             knots=continuum_knots(model.energy_range, MAP_PIECES),
             carrier=_bent_carrier(refined.model, refined.fit.amplitude),
-            absorbers={},  # their edges are in the carrier already
+            pile_up=refined.model.whole_pile_up(refined.fit.amplitude),
+            mixed_pile_up=None,
+            self_piled=(),
+            elastic=None,  # the carrier is bent already
+            absorbers={},  # their edges are in it too
         )
         edges = merge_edges(model.scale, model.energy_range, model.channels)
         matrix = merge(split.matrix(), edges)

@@ -96,12 +96,13 @@ class MapDesign:
         scale : EnergyScale, optional
             Scale of some of the rows, where the gain drifted; bins stay as they are.
         """
-        present = set(found.present)
-        wanted = {line for e in found.elements if e.verdict == "present" for line in e.lines}
+        # of what the user asked for the limits are wanted even where nothing was found
+        shown = {*found.present, *found.given}
+        wanted = {line for e in found.elements if e.symbol in shown for line in e.lines}
         model = found.model
         elements = [
             e for e in model.emitters
-            if e.kind == "element" and e.element in present and e.label in wanted
+            if e.kind == "element" and e.element in shown and e.label in wanted
         ]  # fmt: skip
         others = [e for e in model.emitters if e.kind != "element"]
         model = replace(
@@ -109,7 +110,11 @@ class MapDesign:
             emitters=(*elements, *others),
             knots=continuum_knots(model.energy_range, MAP_PIECES),
             carrier=_carrier(found),
-            absorbers={},  # their edges are in the carrier already
+            pile_up=found.model.whole_pile_up(found.fit.amplitude),
+            mixed_pile_up=None,
+            self_piled=(),
+            elastic=None,  # the carrier is bent already
+            absorbers={},  # their edges are in it too
         )
         edges = merge_edges(model.scale, model.energy_range, model.channels)
         model = model.at(scale or model.scale)

@@ -320,6 +320,11 @@ def _knobs(counts: Array, model: SpectrumModel, detector_known: bool) -> list[_K
             _Knob("compton_fwhm_kev", model.compton_fwhm_kev, 0.1, 0.01, 1.5, 1e-3,
                   _on_model("compton_fwhm_kev")),
         ]  # fmt: skip
+    if model.elastic is not None:
+        found.append(
+            _Knob("elastic share", 0.0, 1.0, -2.0, 4.0, 1e-2, _on_model("elastic_log"),
+                  model.elastic_log)
+        )  # fmt: skip
     if model.mixed_pile_up is not None:
         found.append(
             _Knob("pile_up_mixing", model.pile_up_mixing, 0.5, -3.0, 1.0, 1e-2,
@@ -427,7 +432,7 @@ def _slopes(model: SpectrumModel, fit: SumFit, knobs: list[_Knob], theta: Array)
         if knob.name == "pile_up_mixing":
             new = moved.pile_up_column() - model.pile_up_column()
             change = merge(new, fit.edges) * fit.net("pile-up")[0]
-        elif knob.name.startswith("absorber "):
+        elif knob.name == "elastic share" or knob.name.startswith("absorber "):
             pieces = len(model.knots)
             new = merge(moved.continuum() - model.continuum(), fit.edges)
             change = new @ fit.amplitude[-pieces:]
@@ -522,7 +527,7 @@ def _inverse(info: Array) -> Array:
 
 def _coarse(label: str) -> float:
     """Relative error of a component's own shape."""
-    if label == "pile-up":
+    if label.startswith("pile-up"):
         return PILE_UP_ERROR
     return SCATTER_ERROR if "Compton" in label or "Rayleigh" in label else 0.0
 

@@ -47,6 +47,8 @@ class Scatter:
         Bins of the excitation. [keV]
     continuum : ndarray, shape (n,)
         Scattered tube continuum, Rayleigh and Compton, per bin.
+    elastic : ndarray, shape (n,)
+        What of it was scattered without loss.
     rayleigh : tuple of (Line, float)
         Anode lines scattered without loss.
     compton : tuple of (Line, ndarray, ndarray)
@@ -55,6 +57,7 @@ class Scatter:
 
     energy_kev: Array
     continuum: Array
+    elastic: Array
     rayleigh: tuple[tuple[Line, float], ...]
     compton: tuple[tuple[Line, Array, Array], ...]
 
@@ -189,12 +192,14 @@ def scatter(stack: Stack, excitation: Excitation, instrument: Instrument) -> Sca
     grid = excitation.energy_kev
     n = grid.size
     borders = compton_energy(_borders(grid), angle)
-    continuum = elastic[:, :n].sum(axis=0) + _rebinned(grid, borders, inelastic[:, :n].sum(axis=0))
+    unchanged = elastic[:, :n].sum(axis=0)
+    continuum = unchanged + _rebinned(grid, borders, inelastic[:, :n].sum(axis=0))
     strongest = max((number for _, number in excitation.lines), default=0.0)
     kept = [i for i, (_, p) in enumerate(excitation.lines) if p > _WEAKEST_LINE * strongest]
     return Scatter(
         excitation.energy_kev,
         continuum,
+        unchanged,
         tuple((excitation.lines[i][0], float(elastic[:, n + i].sum())) for i in kept),
         tuple(
             _compton_peak(stack, excitation.lines[i][0], inelastic[:, n + i], angle) for i in kept

@@ -20,7 +20,7 @@ from xrfmap.atomic import ENERGY_MIN_KEV, attenuation, material_attenuation
 from xrfmap.columns import compton_hump, line_shapes
 from xrfmap.detector import efficiency
 from xrfmap.emitters import LIGHT, Emitter
-from xrfmap.lineshape import EnergyScale, Response
+from xrfmap.lineshape import EnergyScale, Response, self_convolution
 from xrfmap.row_scales import Shift
 from xrfmap.scatter import scatter
 from xrfmap.settings import Instrument
@@ -36,21 +36,27 @@ DEFAULT_COVER = 0.3  # a paint layer weakens its own main line by roughly a quar
 
 def scatter_carrier(
     instrument: Instrument, anode: str | None, scale: EnergyScale, channels: int
-) -> Array:
+) -> tuple[Array, Array]:
     """Shape of the tube continuum that light matter scatters into the detector.
 
     Returns
     -------
-    ndarray, shape (channels,)
+    whole : ndarray, shape (channels,)
         Per channel, largest value one; at least 1e-3, so that the basis can also hold
         what is not scatter (charge losses, bremsstrahlung of photoelectrons).
+    elastic : ndarray, shape (channels,)
+        What of it was scattered without loss of energy.
     """
     board = Stack([Layer(LIGHT, 0.2)])
     seen = scatter(board, excitation(instrument, anode), instrument)
-    rate = seen.continuum * efficiency(seen.energy_kev, instrument)
+    seen_share = efficiency(seen.energy_kev, instrument)
     energy = scale.energy(np.arange(channels))
-    shape = np.interp(energy, seen.energy_kev, rate, left=0.0, right=0.0)
-    return np.asarray(np.maximum(shape / shape.max(), 1e-3))
+    whole, elastic = (
+        np.interp(energy, seen.energy_kev, part * seen_share, left=0.0, right=0.0)
+        for part in (seen.continuum, seen.elastic)
+    )
+    top = whole.max()
+    return np.maximum(whole / top, 1e-3), np.asarray(elastic / top)
 
 
 def continuum_knots(energy_range: tuple[float, float], pieces: int) -> Array:
@@ -129,6 +135,12 @@ class SpectrumModel:
         Broadening of the Compton hump beyond the detector. [keV]
     carrier : ndarray, shape (channels,), optional
         Shape that the continuum basis modulates; flat by default.
+    elastic : ndarray, shape (channels,), optional
+        Part of the carrier that was scattered without loss. Heavy paint scatters more of it
+        than light matter; the K edge of the anode, a step in the tube's continuum, shows
+        there unshifted and would else pass for a line.
+    elastic_log : float
+        Logarithm of a factor on that part.
     absorbers : mapping of str to float
         Elements whose absorption edges show in the continuum, each with its mass relative
         to that of light matter.
@@ -140,6 +152,9 @@ class SpectrumModel:
         Shape of pile-up if all pixels were alike, summing to one.
     pile_up_mixing : float
         Share of `mixed_pile_up` in the pile-up; groups of pixels are never quite alike.
+    self_piled : tuple of str
+        Strong families with a further column for the pile-up of their own lines: where only
+        some of the pixels hold them it is stronger than in the mean of all.
     shifts : tuple of (float, float, float)
         Where the gain drifted during the scan: weight, factor on the gain and shift of the
         zero [keV] of each scale that peaks are summed over; empty for one scale.
@@ -160,10 +175,13 @@ class SpectrumModel:
     compton_shift: float = 1.0
     compton_fwhm_kev: float = 0.1
     carrier: Array | None = None
+    elastic: Array | None = None
+    elastic_log: float = 0.0
     absorbers: Mapping[str, float] = field(default_factory=dict)
     pile_up: Array | None = None
     mixed_pile_up: Array | None = None
     pile_up_mixing: float = 0.0
+    self_piled: tuple[str, ...] = ()
     shifts: tuple[Shift, ...] = ()
     own_shifts: Mapping[str, tuple[Shift, ...]] = field(default_factory=dict)
 
@@ -179,6 +197,7 @@ class SpectrumModel:
     def labels(self) -> tuple[str, ...]:
         """Names of the columns."""
         extra = ["pile-up"] if self.pile_up is not None else []
+        extra += [f"pile-up {e.label}" for e in self._self_piled()]
         pieces = [f"continuum {k:.2f} keV" for k in self.knots]
         return (*(e.label for e in self.emitters), *extra, *pieces)
 
@@ -208,6 +227,32 @@ class SpectrumModel:
         mixed = self.pile_up_mixing * (self.mixed_pile_up - self.pile_up)
         return np.asarray(np.maximum(self.pile_up + mixed, 0.0))
 
+    def _self_piled(self) -> list[Emitter]:
+        return [e for e in self.emitters if e.label in self.self_piled]
+
+    def self_pile_up(self, emitter: Emitter) -> Array:
+        """Pile-up of the lines of one family among themselves, summing to one if seen."""
+        own = self.column(emitter)
+        piled = self_convolution(own, own, self.scale)
+        return np.asarray(piled / max(float(piled.sum()), 1e-300))
+
+    def whole_pile_up(self, amplitude: Array) -> Array | None:
+        """All pile-up of a fit as one shape that sums to one; None where there is none.
+
+        Parameters
+        ----------
+        amplitude : ndarray, shape (components,)
+            In the order of :attr:`labels`. [counts]
+        """
+        if self.pile_up is None:
+            return None
+        first = len(self.emitters)
+        own = self._self_piled()
+        parts = [self.pile_up_column(), *(self.self_pile_up(e) for e in own)]
+        whole = np.column_stack(parts) @ amplitude[first : first + len(parts)]
+        total = float(whole.sum())
+        return np.asarray(whole / total) if total > 0 else self.pile_up_column()
+
     def continuum(self) -> Array:
         """Continuum basis, shape (channels, len(knots)): hats times the carrier.
 
@@ -217,6 +262,8 @@ class SpectrumModel:
         energy = self.scale.energy(np.arange(self.channels))
         basis = hats(energy, self.knots)
         shape = np.ones(self.channels) if self.carrier is None else self.carrier
+        if self.elastic is not None:
+            shape = shape + np.expm1(self.elastic_log) * self.elastic
         if self.absorbers:
             excess = np.ones(self.channels)
             for element, mass in self.absorbers.items():
@@ -229,5 +276,6 @@ class SpectrumModel:
         columns = [self.column(e) for e in self.emitters]
         if self.pile_up is not None:
             columns.append(self.pile_up_column())
+        columns += [self.self_pile_up(e) for e in self._self_piled()]
         # differences of distribution functions may round to -1e-317, which no design takes
         return np.maximum(np.column_stack([*columns, self.continuum()]), 0.0)

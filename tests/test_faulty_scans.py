@@ -127,7 +127,7 @@ def test_shapes_found_on_a_smeared_sum_leave_maps_unbiased(span, way):
     # lead, calcium and the rest lie in other rows each, so at other scales within the sum
     truth = drifting(span, way=way)[1]
     assert RowScales.of(calibrated(span, way)) is not None
-    steady, moved = mapped(0.0, True)[2], mapped(span, True, way=way)[2]
+    steady, (_, found, moved) = mapped(0.0, True)[2], mapped(span, True, way=way)
 
     def sums(maps, line):
         one = maps.sel(line=line)
@@ -135,9 +135,13 @@ def test_shapes_found_on_a_smeared_sum_leave_maps_unbiased(span, way):
         return counts / truth[line].sum() - 1
 
     for line in ("Pb L", "Ca K", "Cu K", "Fe K", "Hg L"):
-        # the fit of these layers without any drift is off by up to 0.7 %: both are held to 1 %
-        assert abs(sums(moved, line)) < 0.01, line
+        # maps are cut at zero, so that their sums are some tenths of a percent too large for
+        # what lies in few pixels (iron 0.5 %), with and without drift: held against the steady
+        # scan; the fit of the sum is not cut and is held against the truth
         assert abs(sums(moved, line) - sums(steady, line)) < 0.01, line
+        assert abs(found.fit.net(line)[0] / truth[line].sum() - 1) < 0.01, line
+    for line in ("Pb L", "Ca K"):  # in every pixel
+        assert abs(sums(moved, line)) < 0.01, line
     # tin L lies under lead M and calcium: an error of 1 % from counting in the map and of 1.2 %
     # from the shapes, twice since two scans are compared: three of them
     assert abs(sums(moved, "Sn L") - sums(steady, "Sn L")) < 3 * np.sqrt(2) * 0.016

@@ -10,8 +10,10 @@ import pytest
 import xarray as xr
 from painted import found_in, maps_of, scan_of, simulated
 
+from xrfmap.area_answer import answer_of
 from xrfmap.area_blocks import BLOCKS, AreaBlocks, blocks_from_scan, cut, label_sums
 from xrfmap.area_contrast import compare_areas, compare_blocks
+from xrfmap.findings import FamilyComparison
 
 SIDE = 24
 FAMILIES = ("Pb L", "Ca K", "Fe K", "Cu K", "Sn L", "Hg L")
@@ -306,3 +308,25 @@ def test_scan_and_maps_agree_on_a_strong_family():
     # per pixel and per sum the bound at zero of weak neighbours acts differently: 3 %
     assert one.a == pytest.approx(two.a, rel=0.03)
     assert one.b == pytest.approx(two.b, rel=0.03)
+
+
+def row(family, a, a_err, b, b_err, percent):
+    return FamilyComparison(
+        family=family, kind="amount", a=a, a_err=a_err, b=b, b_err=b_err,
+        difference_percent=percent, low_percent=None, high_percent=None, p=1e-6, p_all=1e-5,
+        verdict="differs", detectable_percent=None, uneven_share=None,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        (row("Ca K", 4.7, 2.6, 111.0, 12.0, -184.0), "Ca K (only in river)"),
+        (row("Ca K", 9.0, 5.0, 40.0, 4.0, -126.0), "Ca K (more in river)"),
+        (row("P K", 60.0, 2.0, 20.0, 2.0, 100.0), "P K (3 times as much in sky)"),
+        (row("Pb L", 110.0, 2.0, 100.0, 2.0, 9.5), "Pb L (+9.5 %)"),
+    ],
+)
+def test_a_difference_is_told_as_it_is_read(row, words):
+    answer = answer_of(("sky", "river"), [row], "counts/s")
+    assert words in answer.answer

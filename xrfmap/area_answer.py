@@ -49,7 +49,7 @@ def answer_of(names: tuple[str, str], rows: list[FamilyComparison], unit: str) -
         areas=list(names),
         verdict="differs" if differs else "no difference detectable",
         detectable_percent=None if differs else limits["amount"],
-        answer=_words(apart, by_kind, limits),
+        answer=_words(names, apart, by_kind, limits),
         unit=unit,
         reference=next((r.reference for r in by_kind["ratio"]), None),
         families=rows,
@@ -66,6 +66,7 @@ def _told(rows: Sequence[FamilyComparison]) -> list[FamilyComparison]:
 
 
 def _words(
+    names: tuple[str, str],
     apart: Mapping[str, Sequence[FamilyComparison]],
     rows: Mapping[str, Sequence[FamilyComparison]],
     limits: Mapping[str, float | None],
@@ -79,12 +80,12 @@ def _words(
         )
     if not apart["ratio"] and rows["ratio"]:
         return (
-            f"Differs in amount: {_listed(apart['amount'])}. The ratios to {_reference(rows)} show "
-            f"no difference {_above(rows['ratio'], limits['ratio'])}: the same mixture in another "
-            "thickness or under another cover would do that."
+            f"Differs in amount: {_listed(apart['amount'], names)}. The ratios to "
+            f"{_reference(rows)} show no difference {_above(rows['ratio'], limits['ratio'])}: "
+            "the same mixture in another thickness or under another cover would do that."
         )
     said = [
-        f"in {word}: {_listed(apart[kind])}"
+        f"in {word}: {_listed(apart[kind], names)}"
         for kind, word in (("amount", "amount"), ("ratio", f"ratio to {_reference(rows)}"))
         if apart[kind]
     ]
@@ -121,12 +122,27 @@ def _percent(value: float | None) -> str:
     return "?" if value is None else f"{value:.1f}" if value < 10 else f"{value:.0f}"
 
 
-def _listed(rows: Sequence[FamilyComparison]) -> str:
+MANY_TIMES = 2.0
+"""Ratio of two amounts from which it is easier to read than a percentage."""
+
+
+def _listed(rows: Sequence[FamilyComparison], names: tuple[str, str]) -> str:
     ranked = sorted(rows, key=lambda r: r.p if r.p is not None else 1.0)
-    parts = []
-    for row in ranked[:6]:
-        gap = row.difference_percent
-        more = "" if gap is None else f" ({'+' if gap > 0 else '−'}{_percent(abs(gap))} %)"
-        parts.append(row.family + more)
+    parts = [row.family + _gap(row, names) for row in ranked[:6]]
     rest = f" and {len(ranked) - 6} more" if len(ranked) > 6 else ""
     return ", ".join(parts) + rest
+
+
+def _gap(row: FamilyComparison, names: tuple[str, str]) -> str:
+    """How large a difference is: how many times as much, or the percentage of the mean."""
+    if row.a is not None and row.b is not None:
+        (more, where), (less, error) = (
+            ((row.a, names[0]), (row.b, row.b_err)) if row.a > row.b
+            else ((row.b, names[1]), (row.a, row.a_err))
+        )  # fmt: skip
+        if less <= 2 * (error or 0.0):
+            return f" (only in {where})" if less <= 0.1 * more else f" (more in {where})"
+        if more >= MANY_TIMES * less:
+            return f" ({more / less:.2g} times as much in {where})"
+    gap = row.difference_percent
+    return "" if gap is None else f" ({'+' if gap > 0 else '−'}{_percent(abs(gap))} %)"

@@ -16,6 +16,8 @@ from xrfmap.report.style import visible_text
 from xrfmap.report.words import number
 
 __all__ = [
+    "MARGIN_PX",
+    "NARROW_PX",
     "SIDE_PX",
     "Bar",
     "here",
@@ -27,6 +29,8 @@ __all__ = [
 ]
 
 SIDE_PX = 500  # beside the maps: column of findings, margins, scroll bar
+NARROW_PX = 1150  # below, the findings stand under the maps; as in explore.css
+MARGIN_PX = 60
 
 HINTS = (
     "The pointer reads pixels; a click holds one.",
@@ -69,8 +73,11 @@ class Bar:
         self.mode.on_change("active", lambda _a, _o, new: self._explain(new))
         buttons = bk.Row(self.mode, self.whole, self.nearer, self.farther, self.saved,
             stylesheets=[SHEET],
-                      styles={"gap": "8px"})  # fmt: skip
-        words = bk.Row(self._hint, self._said, stylesheets=[SHEET], styles={"gap": "20px"})
+                      styles={"gap": "8px", "flex-wrap": "wrap"})  # fmt: skip
+        words = bk.Row(
+            self._hint, self._said, stylesheets=[SHEET],
+            styles={"gap": "0 20px", "flex-wrap": "wrap"},
+        )  # fmt: skip
         self.root = bk.Column(buttons, words, name="tools", stylesheets=[SHEET],
                            styles={"gap": "4px"})  # fmt: skip
 

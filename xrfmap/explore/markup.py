@@ -146,47 +146,53 @@ def contrast_table(rows: Sequence[Contrast], unit: str) -> str:
 
 
 def block_table(answer: Comparison) -> str:
-    """Table of a comparison by blocks: amounts, then ratios, the clearest differences first."""
+    """Tables of a comparison by blocks, the clearest differences first: amounts, then ratios."""
     order = {"differs": 0, "no difference": 1, "cannot tell": 2}
     ranked = sorted(
-        answer.families,
-        key=lambda r: (r.kind, order[r.verdict], r.p_all if r.p_all is not None else 2.0),
+        answer.families, key=lambda r: (order[r.verdict], r.p_all if r.p_all is not None else 2.0)
     )
-    body = "".join(_block_row(row) for row in ranked)
+    heads = {"amount": answer.unit or "", "ratio": f"% of {answer.reference}"}
+    return "".join(
+        _block_table([r for r in ranked if r.kind == kind], unit) for kind, unit in heads.items()
+    )
+
+
+def _block_table(rows: Sequence[FamilyComparison], unit: str) -> str:
+    if not rows:
+        return ""
+    body = "".join(_block_row(row) for row in rows)
     return (
         "<table class=families><thead><tr><th scope=col>family</th>"
-        f"<th scope=col class=n>A [{clean(answer.unit)}]</th><th scope=col class=n>B</th>"
-        "<th scope=col class=n>A − B [%]</th><th scope=col class=n>95 %</th>"
-        "<th scope=col class=n>p</th><th scope=col class=n>seen from [%]</th>"
-        "<th scope=col>verdict</th></tr></thead>"
+        f"<th scope=col class=n>A [{clean(unit)}]</th><th scope=col class=n>B</th>"
+        "<th scope=col class=n>A − B [% of the mean]</th><th scope=col class=n>p</th></tr></thead>"
         f"<tbody>{body}</tbody></table>"
     )
 
 
 def _block_row(row: FamilyComparison) -> str:
-    def plain(value: float | None, signed: bool = False) -> str:
-        if value is None:
-            return "–"
-        return (f"{value:+.3g}" if signed else f"{value:.2g}").replace("-", "−")
-
-    name = row.family if row.kind == "amount" else f"{row.family} / {row.reference}"
-    ends = f"{plain(row.low_percent, True)} to {plain(row.high_percent, True)}"
-    cells = (
-        *(
-            "–" if v is None or e is None else with_error(v, e)
-            for v, e in ((row.a, row.a_err), (row.b, row.b_err))
-        ),
-        plain(row.difference_percent, True),
-        ends if row.low_percent is not None else "–",
-        "–" if row.p_all is None else _p(row.p_all),
-        plain(row.detectable_percent),
+    """Two values, their difference with its interval, and what would have been seen."""
+    percent = 100.0 if row.kind == "ratio" else 1.0
+    values = (
+        "–" if v is None or e is None else with_error(percent * v, percent * e)
+        for v, e in ((row.a, row.a_err), (row.b, row.b_err))
     )
+    gap = clean(_signed(row.difference_percent))
+    if row.low_percent is not None:
+        gap += f"<br><small>{clean(_signed(row.low_percent))} to "
+        gap += f"{clean(_signed(row.high_percent))}</small>"
+    if row.verdict != "differs" and row.detectable_percent is not None:
+        gap += f"<br><small>seen from {clean(number(row.detectable_percent, 2))} %</small>"
+    p = row.verdict if row.p_all is None else _p(row.p_all)
     return (
         f"<tr class={'yes' if row.verdict == 'differs' else 'no'}>"
-        f"<th scope=row>{clean(name)}</th>"
-        + "".join(f"<td class=n>{clean(cell)}</td>" for cell in cells)
-        + f"<td>{clean(row.verdict)}</td></tr>"
+        f"<th scope=row>{clean(row.family)}</th>"
+        + "".join(f"<td class=n>{clean(cell)}</td>" for cell in values)
+        + f"<td class=n>{gap}</td><td class=n>{clean(p)}</td></tr>"
     )
+
+
+def _signed(value: float | None) -> str:
+    return "–" if value is None else f"{value:+.3g}".replace("-", "−")
 
 
 def _sigmas(value: float) -> str:

@@ -253,7 +253,8 @@ class Session:
 
     def _place_plates(self, plates: int) -> None:
         grid = self.bench.frame.grid
-        room = self._width - layout.SIDE_PX
+        beside = layout.SIDE_PX if self._width > layout.NARROW_PX else layout.MARGIN_PX
+        room = self._width - beside
         width, height, columns = plate_size(room, plates, grid.aspect)
         for place, plate in enumerate(self.plates):
             plate.resize(width, height, place % columns == 0)

@@ -39,6 +39,11 @@ def test_several_workers_are_other_processes_that_end_with_the_run():
             os.kill(pid, 0)
 
 
+def test_a_process_of_a_crew_keeps_to_one_thread():
+    with Crew(2) as crew:
+        assert set(crew.submit(_threads).result()) == {1}
+
+
 def test_after_an_error_of_the_run_nothing_new_is_begun():
     waiting = []
 
@@ -58,3 +63,13 @@ def _pid(_: int) -> int:
 
 def _half(value: int) -> float:
     return value / 2
+
+
+def _threads() -> list[int]:
+    """Threads of every library for linear algebra and OpenMP once atomic data were used."""
+    from threadpoolctl import threadpool_info
+
+    from xrfmap.attenuation import attenuation
+
+    attenuation("Pb", [10.0, 20.0])
+    return [int(library["num_threads"]) for library in threadpool_info()]

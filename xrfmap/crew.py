@@ -12,6 +12,8 @@ from multiprocessing import get_context
 from types import TracebackType
 from typing import Any, ParamSpec, Self, TypeVar
 
+from xrfmap.one_thread import stay_in_one_thread
+
 __all__ = ["Crew"]
 
 P = ParamSpec("P")
@@ -70,7 +72,9 @@ class Crew:
         if self.workers > 1:
             if self._pool is None:
                 # spawned: threads of numerical libraries do not survive a fork
-                self._pool = ProcessPoolExecutor(self.workers, get_context("spawn"))
+                self._pool = ProcessPoolExecutor(
+                    self.workers, get_context("spawn"), stay_in_one_thread
+                )
             return self._pool.submit(work, *args, **kwargs)
         done: Future[R] = Future()
         done.set_result(work(*args, **kwargs))

@@ -223,8 +223,7 @@ def fit_counts(
         raise ValueError(
             f"counts has shape {data.shape}, expected (pixels, >= {design.edges[-1]} channels)"
         )
-    if data.dtype not in (np.uint16, np.uint32, np.float32):
-        data = data.astype(np.uint32 if data.dtype.kind in "iu" else np.float32)
+    data = _narrow(data)
     plan = design.plan
     start, scale = _start_of(design, data, typical)
     first = _run(data, plan, start, scale, _NOTHING, FIRST_STEPS)
@@ -236,6 +235,22 @@ def fit_counts(
             whole[late] = part
     back = np.argsort(plan.order)
     return FitResult(*(w[:, back] for w in first[:6]), *first[6:])
+
+
+def _narrow(data: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
+    """Return counts as 16-bit integers where they fit: the kernel takes long to compile.
+
+    Others are as they are, for a kernel of their own.
+    """
+    if data.dtype == np.uint16:
+        return data
+    if data.size == 0 or (data.max() < 2**16 and data.min() >= 0):
+        whole = data.astype(np.uint16)
+        if data.dtype.kind in "iu" or np.array_equal(whole, data):
+            return whole
+    if data.dtype in (np.uint32, np.float32):
+        return data
+    return data.astype(np.uint32 if data.dtype.kind in "iu" else np.float32)
 
 
 _NOTHING = np.empty((0, 0), np.float32)

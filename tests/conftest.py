@@ -3,6 +3,13 @@
 from __future__ import annotations
 
 import os
+
+if "PYTEST_XDIST_WORKER" in os.environ:
+    # a process per core: further threads for linear algebra and OpenMP wait for each other by
+    # turning round, and take the cores from the tests; before any library is loaded
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
 from collections.abc import Iterator
 from importlib.util import find_spec
 from typing import Any

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import xarray as xr
 from hidden_scenes import colours, figure, paints, scan_of
 from scipy.ndimage import gaussian_filter
 
@@ -171,3 +172,19 @@ def test_each_block_is_predicted_by_others():
     told = explain(block[None], np.ones((1, 80, 80)), features, block=16)
     # 25 blocks: the correlation of independent ones is within 3 / 5
     assert np.corrcoef(told.predicted[0].ravel(), block.ravel())[0, 1] < 0.6
+
+
+def test_a_beam_that_wavered_hides_nothing_and_shows_nothing():
+    shares = paints(SHAPE, 1)
+    maps = scan_of(shares, 30.0, 1, figure(SHAPE))
+    beam = 1 + 0.4 * np.sin(np.arange(SHAPE[0]) / 3.0)
+    wavered = maps.copy()
+    for name in ("net_counts", "net_counts_err"):
+        wavered[name] = maps[name] * xr.DataArray(beam, dims="y")
+    strength = np.broadcast_to(beam[:, None], SHAPE).copy()
+    wavered["beam"] = (("y", "x"), strength)
+    steady, freed = (hidden_design(m, colours(shares, 1)) for m in (maps, wavered))
+    # at the mean exposure: all values change by one factor, none by its row
+    known = np.isfinite(steady["unexplained"].values)
+    before, after = (r["unexplained"].values[known] for r in (steady, freed))
+    assert after == pytest.approx(before * strength.mean(), rel=1e-6, abs=1e-6 * abs(before).max())

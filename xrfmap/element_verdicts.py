@@ -102,7 +102,13 @@ def _verdict(
 
 
 def _hidden(evidence: Evidence) -> bool:
-    return evidence.inflation > INSEPARABLE
+    """Whether other lines lie where this family has its own.
+
+    The continuum only raises the limit: it is no material that could be meant instead.
+    """
+    other = evidence.competitor
+    lines = other is not None and not other.startswith("continuum")
+    return lines and evidence.inflation > INSEPARABLE
 
 
 def _absent(
@@ -112,7 +118,7 @@ def _absent(
     best = min(emitters, key=lambda e: evidence[e.label].error / e.strength)
     mine = evidence[best.label]
     limit = max(mine.net, 0.0) + 1.645 * mine.error
-    hidden = _hidden(mine) and mine.competitor is not None
+    hidden = _hidden(mine)
     if hidden:
         words = (
             f"{best.label} cannot be told from {_shape(mine.competitor)}, which widens its error "
@@ -120,6 +126,8 @@ def _absent(
         )
     else:
         words = f"{best.label}: fewer than {number(limit)} net counts (95 % limit)"
+        if mine.inflation > INSEPARABLE:
+            words += f"; the continuum beneath widens its error {mine.inflation:.0f}-fold"
     return ElementFinding(
         symbol=element,
         lines=[best.label],

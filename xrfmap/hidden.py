@@ -27,6 +27,7 @@ import xarray as xr
 
 from xrfmap.colour_model import colour_features
 from xrfmap.errors import InputError
+from xrfmap.flicker import exposure
 from xrfmap.hidden_marks import Shape, find_shapes, level_for
 from xrfmap.hidden_split import Split
 
@@ -86,8 +87,8 @@ def hidden_design(
     Parameters
     ----------
     maps : Dataset
-        With ``net_counts`` and ``net_counts_err`` [counts] over line, y, x; ``live_time`` and
-        ``fit_ok`` are used where present.
+        With ``net_counts`` and ``net_counts_err`` [counts] over line, y, x; ``live_time``,
+        ``beam`` and ``fit_ok`` are used where present.
     picture : array_like, shape (y, x, 3)
         Visible colours, sRGB from 0 to 1, on the grid of the maps, as
         :func:`xrfmap.register.picture_on_grid` gives them; NaN where it does not reach.
@@ -212,7 +213,7 @@ def _shape(features: Array) -> tuple[int, int]:
 
 
 def _rates(maps: xr.Dataset, rgb: Array) -> tuple[Array, Array]:
-    """Net counts and errors at the mean live time, NaN where the fit failed."""
+    """Net counts and errors at the mean exposure, NaN where the fit failed."""
     missing = [n for n in ("net_counts", "net_counts_err") if n not in maps]
     if missing:
         raise InputError(
@@ -232,12 +233,13 @@ def _rates(maps: xr.Dataset, rgb: Array) -> tuple[Array, Array]:
     if "fit_ok" in maps:
         good &= np.asarray(maps["fit_ok"].transpose("y", "x").values, dtype=bool)
     scale = np.ones(good.shape)
-    if "live_time" in maps:
-        live = np.asarray(maps["live_time"].transpose("y", "x").values, dtype=np.float64)
-        known = np.isfinite(live) & (live > 0)
+    seen = exposure(maps)
+    if seen is not None:
+        shares = np.asarray(seen.transpose("y", "x").values, dtype=np.float64)
+        known = np.isfinite(shares)
         if known.any():
             good &= known
-            scale = np.where(known, live[known].mean() / np.where(known, live, 1.0), np.nan)
+            scale = shares[known].mean() / shares
     coloured = int((good & np.isfinite(rgb).all(axis=2)).sum())
     if coloured < 400:
         raise InputError(

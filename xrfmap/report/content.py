@@ -75,14 +75,14 @@ def _evidence(evidence: Mapping[str, float | str | list[str] | None]) -> str:
 
 
 def line_table(maps: xr.Dataset, scan: str = "") -> Table:
-    """Line families of the scan: sums, medians, limits and share above threshold."""
+    """Line families of the scan: medians, limits and share above threshold.
+
+    No sum over pixels: none of them is below zero, so that the sum of a weak family is
+    mostly noise. Its amount stands with the elements, from the fit of the sum spectrum.
+    """
     unit = fields.field(maps, fields.line_labels(maps)[0]).unit if maps.sizes["line"] else "counts"
     columns = (
         Column("line", "Line family"),
-        _number(
-            "net_counts_sum [counts]", "Net counts, all pixels", err="net_counts_sum_err [counts]"
-        ),
-        _number("net_counts_sum_err [counts]", "Standard error", digits=2),
         _number(f"median [{unit}]", f"Median [{unit}]"),
         _number(f"maximum [{unit}]", f"Maximum [{unit}]"),
         _number(f"decision_threshold_median [{unit}]", f"Decision threshold [{unit}]"),
@@ -93,20 +93,14 @@ def line_table(maps: xr.Dataset, scan: str = "") -> Table:
     rows = tuple(_line_row(maps, line) for line in fields.line_labels(maps))
     name = f"line_families_{slug(scan)}" if scan else "line_families"
     title = f"Line families of {scan}" if scan else "Line families"
-    return Table(name, f"{title}: net counts and limits", columns, rows)
+    return Table(name, f"{title}: rates and limits", columns, rows)
 
 
 def _line_row(maps: xr.Dataset, line: str) -> tuple[Value, ...]:
     shown, found = fields.field(maps, line), fields.limits(maps, line)
-    one = maps.isel(line=fields.line_labels(maps).index(line))
-    good = ~shown.bad
-    counts = fields.upright(one["net_counts"])[good]
-    err = fields.upright(one["net_counts_err"])[good] if "net_counts_err" in one else None
-    rates = shown.values[good]
+    rates = shown.values[~shown.bad]
     return (
         line,
-        float(counts.sum()),
-        None if err is None else float(np.sqrt(np.nansum(err**2))),
         float(np.median(rates)) if rates.size else None,
         float(rates.max()) if rates.size else None,
         found.threshold,

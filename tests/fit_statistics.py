@@ -16,6 +16,7 @@ from line_spectra import FAMILIES, PAINT, Array, amplitudes, design, information
 
 from xrfmap import limits
 from xrfmap.fit import Design, FitResult, fit_counts
+from xrfmap.null_model import null_spread
 
 SCENES: dict[str, dict[str, float]] = {
     "lead white": PAINT,
@@ -63,12 +64,13 @@ def repeats(mean: Array, pixels: int, rng: np.random.Generator) -> npt.NDArray[n
     return rng.poisson(np.broadcast_to(mean, (pixels, len(mean)))).astype(np.uint16)
 
 
-def thresholds(fit: FitResult) -> tuple[Array, Array]:
+def thresholds(fit: FitResult, plan: Design, mean: Array) -> tuple[Array, Array]:
     """Decision threshold and detection limit per pixel and component."""
     slope = np.maximum(fit.null_slope, 1.0)
+    freedom = 2 * fit.null_variance / null_spread(plan.matrix, mean, plan.matrix.shape[1])
     return (
-        limits.decision_threshold(fit.null_variance, fit.null_skewness),
-        limits.detection_limit(fit.null_variance, slope, fit.null_skewness),
+        limits.decision_threshold(fit.null_variance, fit.null_skewness, freedom),
+        limits.detection_limit(fit.null_variance, slope, fit.null_skewness, freedom),
     )
 
 
@@ -84,8 +86,9 @@ def measure(scene: str, total: float, pixels: int, seed: int, *, misses: bool = 
     best = true + (counts / mean - 1) @ (plan.matrix @ inverse)
     bound = np.diag(inverse)
     slope = limits.variance_slope(fit.amplitude, fit.variance, fit.null_variance)
-    low, high = limits.interval(fit.unbounded, fit.null_variance, slope)
-    threshold, limit = thresholds(fit)
+    freedom = 2 * fit.null_variance / null_spread(plan.matrix, mean, len(true))
+    low, high = limits.interval(fit.unbounded, fit.null_variance, slope, freedom)
+    threshold, limit = thresholds(fit, plan, mean)
     rows = []
     for k, family in enumerate(FAMILIES):
         seen = fit.unbounded[:, k].astype(np.float64)
@@ -97,7 +100,7 @@ def measure(scene: str, total: float, pixels: int, seed: int, *, misses: bool = 
             at_limit = float(np.median(limit[:, k]))
             added = counts + repeats(at_limit * plan.matrix[:, k], pixels, rng)
             again = fit_counts(added, plan, mean)
-            miss = float((again.unbounded[:, k] <= thresholds(again)[0][:, k]).mean())
+            miss = float((again.unbounded[:, k] <= thresholds(again, plan, mean)[0][:, k]).mean())
         rows.append(
             Row(
                 scene, total, family, float(true[k]), float(true[k] / np.sqrt(bound[k])),

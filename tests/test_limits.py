@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy.stats import gamma, norm, poisson
+from scipy.stats import t as student
 
 from xrfmap._pixel_limits import pixel_limits
 from xrfmap.limits import (
@@ -108,6 +109,16 @@ def test_skewness_correction_gives_the_risk_of_a_skewed_estimate(mean):
     assert abs(risk - RISK) < 0.25 * abs(plain - RISK)
 
 
+@pytest.mark.parametrize("freedom", [4.0, 10.0, 30.0])
+def test_threshold_of_an_estimated_variance_is_students(freedom):
+    # the quantile of Student's distribution, printed in every table (4: 2.132, 10: 1.812, 30:
+    # 1.697); the next term of its expansion is 2.2 / f^2 (Abramowitz and Stegun 26.7.5)
+    quantile = float(decision_threshold(1.0, 0.0, freedom))
+    assert quantile == pytest.approx(student.ppf(0.95, freedom), abs=2.5 / freedom**2)
+    assert abs(quantile - student.ppf(0.95, freedom)) < 0.4 * (quantile - 1.6449)
+    assert float(decision_threshold(1.0, 0.0, 0.01)) == float(decision_threshold(1.0, 0.0, 1.0))
+
+
 def test_slope_of_the_variance_never_falls_below_a_counts_own():
     assert variance_slope([10.0, 10.0, 0.2], [60.0, 15.0, 9.0], [20.0, 20.0, 3.0]).tolist() == [
         4.0, 1.0, 1.0,
@@ -199,15 +210,19 @@ def test_compiled_limits_are_the_formulas():
     estimate[3, 2] = np.nan  # missing stays missing
     fit = (estimate, amplitude, variance, null, skewness, rise)
     single = [a.astype(np.float32) for a in fit]
+    spread = rng.uniform(0.1, 3, shape[1])
     out = np.empty((5, *shape), np.float32)
-    pixel_limits(*single, leakage, *quantiles(), *unified_upper(), out)
+    pixel_limits(*single, spread, leakage, *quantiles(), *unified_upper(), out)
 
     total = null + feigned
     skew = skewness * (null / total) ** 1.5
+    freedom = 2 * total**2 / (spread * null)  # what is feigned is known; var(null) = spread null
     slope = variance_slope(amplitude, variance, null)
     expected = (
-        np.maximum(estimate, 0), np.sqrt(variance + feigned), interval(estimate, total, slope)[1],
-        decision_threshold(total, skew), detection_limit(total, np.maximum(rise, 1), skew),
+        np.maximum(estimate, 0), np.sqrt(variance + feigned),
+        interval(estimate, total, slope, freedom)[1],
+        decision_threshold(total, skew, freedom),
+        detection_limit(total, np.maximum(rise, 1), skew, freedom),
     )  # fmt: skip
     for compiled, formula in zip(out[1:], expected[1:], strict=True):
         # inputs rounded to 1e-7, differences of variances lose a digit or two more

@@ -78,8 +78,8 @@ def test_intervals_cover_the_truth(scene, total, pixels):
         elif r.true * r.distance > 10 or r.true == 0:
             assert r.coverage > 0.92 - slack, r
         else:
-            # a handful of counts in all: 87 % for Hg M with 3.6 true counts beside Pb M
-            assert r.coverage > 0.86 - slack, r
+            # a handful of counts in all: 89 % for Hg M with 3.6 true counts beside Pb M
+            assert r.coverage > 0.88 - slack, r
 
 
 @every_case
@@ -91,14 +91,15 @@ def test_false_alarms_at_the_decision_threshold(scene, total, pixels):
         assert len(even) >= 5
         for r in even:
             assert 0.04 - slack < r.alarm < 0.06 + slack, r
-        # skewness 0.3 to 1: seldom when a bounded neighbour adds to the error, up to 8 % where
-        # single counts decide (Sn K: 2.6 counts of variance)
+        # skewness 0.3 to 1, 2 to 12 counts of variance: 3.4 % (Ti K, which Ba L takes over) to
+        # 6.6 % (Sn K: 2.4 counts of variance)
+        low, high = (0.03, 0.07) if total < 30_000 else (0.04, 0.06)
         for r in absent:
-            assert 0.025 - slack < r.alarm < 0.085 + slack, r
+            assert low - slack < r.alarm < high + slack, r
     else:
-        # one count more or less is worth several percent
-        assert np.median([r.alarm for r in absent]) == pytest.approx(0.05, abs=0.025)
-        assert max(r.alarm for r in absent) < 0.125 + slack
+        # one count more or less is worth several percent; families of no counts seldom alarm
+        assert np.median([r.alarm for r in absent]) == pytest.approx(0.05, abs=0.02)
+        assert max(r.alarm for r in absent) < 0.09 + slack
 
 
 @pytest.mark.parametrize(("total", "room"), [(1000.0, 0.015), (6000.0, 0.005)])
@@ -129,14 +130,15 @@ def test_misses_at_the_detection_limit(scene, total, pixels):
     absent = [r for r in rows(scene, total, pixels) if r.true == 0]
     for r in absent:
         if r.family in TAKEN_OVER:
-            # what is reached; the target is 6.5 %
-            assert r.miss < (0.115 if total >= 1000 else 0.17) + slack, r
+            # what is reached; the target is 6.5 %. Cl K, which Rh L takes over, is the worst: 13 %
+            # at 1000 counts, 9 to 11 % from 6000 on; the others at most 9.5 %
+            assert r.miss < (0.135 if total <= 1000 else 0.115) + slack, r
         elif total >= 6000:
             # skewed estimates are missed less often than promised
             least = 0.035 if abs(r.skewness) < 0.3 else 0.028
             assert least - slack < r.miss < 0.065 + slack, r
         else:
-            assert r.miss < 0.075 + slack, r
+            assert r.miss < 0.065 + slack, r
 
 
 @pytest.mark.parametrize("titanium", [0.0, 600.0])
@@ -148,7 +150,7 @@ def test_limit_beside_a_strong_neighbour_is_that_of_its_variance(titanium):
     column = plan.matrix[:, k]
     mean = plan.matrix @ amplitudes({**PAINT, "Ti K": titanium})
     counts = repeats(mean, 2000, np.random.default_rng(3))
-    limit = float(np.median(thresholds(fit_counts(counts, plan, mean))[1][:, k]))
+    limit = float(np.median(thresholds(fit_counts(counts, plan, mean), plan, mean)[1][:, k]))
     zero = float(np.linalg.inv(information(plan.matrix, mean))[k, k])
     more = float(np.linalg.inv(information(plan.matrix, mean + 1e-2 * column))[k, k])
     wanted = 2 * 1.645 * np.sqrt(zero) + 1.645**2 * (more - zero) / 1e-2

@@ -15,370 +15,96 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
-LANES = 128
+from xrfmap._lane_errors import null_moments
+from xrfmap._lane_solve import (
+    ROUNDS,
+    VECTOR,
+    chosen_lanes,
+    factor,
+    inverse,
+    newton,
+    solve,
+    sweep,
+    take,
+)
+from xrfmap._lane_sums import BLOCK, FLOOR, OPTIONS, add_up, deviance_of, model, product
+
+LANES = 256
 """Pixels worked on together: more share the cost of each short loop, until a group's work
-arrays leave the core's own cache. Measured on 512 KiB of it: 64 lanes 37-40, 96 lanes 40-44,
-128 lanes 45-47 thousand pixels a second."""
+arrays leave the core's own cache. A whole number of vectors."""
 
-# Rearrangement of sums lets the compiler use vectors; counts are finite when they come here
-# and the model is bounded away from zero, so that no NaN or infinity can arise.
-_MATH = {"contract", "reassoc", "nsz", "arcp", "nnan", "ninf"}
-_OPTIONS = {"fastmath": _MATH, "error_model": "numpy", "cache": True, "nogil": True}
-
-_FLOOR = np.float32(1e-4)  # counts per bin: keeps log(model) finite where all amplitudes are 0
-_RIDGE = np.float32(1e-5)  # least share of a pivot that is kept: coinciding templates stay finite
+_TILE = 8  # pixels that are turned into lanes at a time
 _SCORING = 1  # first steps with the expected curvature alone: it does not overshoot
-_ROUNDS = 8  # exchanges of held and free components within one step
+_ROUGH = 2  # first steps that need not end at the maximum of their model
+_ROUGH_ROUNDS = 2  # exchanges of held and free components within one of them
 _LATE_ROUNDS = 40  # the same for slow pixels, from the fourth on one component at a time
-_ROUGH = 3  # steps with `_BLEND`, that are safe far from the maximum
-_BLEND = np.float32(0.03)  # share of the expected curvature mixed into the observed one
-_LATE_BLEND = np.float32(0.003)
-"""The same for slow pixels: few counts leave directions with a sixtieth of the expected
-curvature, along which the larger share makes steps far too short."""
+_SWEEPS = 2  # over the components, that tell most of those to be held
+_AHEAD = np.float32(0.06)  # expected size of the step that is not taken, in tolerances
+_BLEND = np.float32(0.03)  # share of the expected curvature mixed into the observed one, at first
+_LATE_BLEND = np.float32(0.001)
+"""The same later: few counts leave directions with a sixtieth of the expected curvature, along
+which the larger share makes steps far too short."""
 
 
-@njit(**_OPTIONS)
-def _product(out, rows, ptr, idx, val, source, lanes, start):
-    """``out[r] = start + sum_q val[q] source[idx[q]]`` for the sparse row r."""
-    for r in range(rows):
-        o = out[r]
-        for k in range(lanes):
-            o[k] = start
-        q = ptr[r]
-        end = ptr[r + 1]
-        while q + 4 <= end:  # four at a time: one store serves four products
-            v0, v1, v2, v3 = val[q], val[q + 1], val[q + 2], val[q + 3]
-            s0, s1 = source[idx[q]], source[idx[q + 1]]
-            s2, s3 = source[idx[q + 2]], source[idx[q + 3]]
-            for k in range(lanes):
-                o[k] += (v0 * s0[k] + v1 * s1[k]) + (v2 * s2[k] + v3 * s3[k])
-            q += 4
-        while q < end:
-            v0 = val[q]
-            s0 = source[idx[q]]
-            for k in range(lanes):
-                o[k] += v0 * s0[k]
-            q += 1
-
-
-@njit(**_OPTIONS)
-def _factor(chol, info, info_row, free, row, col, first, upd, left, right, lanes):
-    """Sparse Cholesky of the information, fixed components replaced by the identity.
-
-    The diagonal of the factor is stored as its reciprocal.
-    """
-    for e in range(len(row)):
-        c = chol[e]
-        i = row[e]
-        j = col[e]
-        h = info_row[e]
-        if h < 0:  # fill-in: no entry in the information itself
-            for k in range(lanes):
-                c[k] = 0.0
-        else:
-            source = info[h]
-            fi = free[i]
-            fj = free[j]
-            if i == j:
-                for k in range(lanes):
-                    c[k] = source[k] * fi[k] + (np.float32(1.0) - fi[k])
-            else:
-                for k in range(lanes):
-                    c[k] = source[k] * fi[k] * fj[k]
-        q = upd[e]
-        end = upd[e + 1]
-        while q + 2 <= end:
-            x0, y0 = chol[left[q]], chol[right[q]]
-            x1, y1 = chol[left[q + 1]], chol[right[q + 1]]
-            for k in range(lanes):
-                c[k] -= x0[k] * y0[k] + x1[k] * y1[k]
-            q += 2
-        if q < end:
-            x0, y0 = chol[left[q]], chol[right[q]]
-            for k in range(lanes):
-                c[k] -= x0[k] * y0[k]
-        if i == j:
-            source = info[h]
-            for k in range(lanes):
-                c[k] = np.float32(1.0) / np.sqrt(max(c[k], _RIDGE * source[k] + np.float32(1e-30)))
-        else:
-            d = chol[first[j]]
-            for k in range(lanes):
-                c[k] *= d[k]
-
-
-@njit(**_OPTIONS)
-def _solve(chol, row, first, x, lanes):
-    """Solve with the factor in place: ``x <- (L L^T)^-1 x``."""
-    n = len(first) - 1
-    for j in range(n):
-        xj = x[j]
-        d = chol[first[j]]
-        for k in range(lanes):
-            xj[k] *= d[k]
-        for e in range(first[j] + 1, first[j + 1]):
-            c = chol[e]
-            xi = x[row[e]]
-            for k in range(lanes):
-                xi[k] -= c[k] * xj[k]
-    for j in range(n - 1, -1, -1):
-        xj = x[j]
-        for e in range(first[j] + 1, first[j + 1]):
-            c = chol[e]
-            xi = x[row[e]]
-            for k in range(lanes):
-                xj[k] -= c[k] * xi[k]
-        d = chol[first[j]]
-        for k in range(lanes):
-            xj[k] *= d[k]
-
-
-@njit(**_OPTIONS)
-def _inverse(inv, chol, first, inv_ptr, inv_idx, lanes):
-    """Inverse of ``L L^T`` on the pattern of L (Takahashi recurrences)."""
-    for j in range(len(first) - 2, -1, -1):
-        c0 = first[j]
-        n = first[j + 1] - c0
-        d = chol[c0]
-        for i in range(n - 1, -1, -1):
-            z = inv[c0 + i]
-            if i == 0:
-                for k in range(lanes):
-                    z[k] = d[k]
-            else:
-                for k in range(lanes):
-                    z[k] = 0.0
-            base = inv_ptr[c0 + i]
-            for m in range(1, n):
-                c = chol[c0 + m]
-                other = inv[inv_idx[base + m - 1]]
-                for k in range(lanes):
-                    z[k] -= c[k] * other[k]
-            for k in range(lanes):
-                z[k] *= d[k]
-
-
-@njit(**_OPTIONS)
+@njit(**OPTIONS)
 def _gather(n, counts, first_pixel, edges, lanes):
     """Sum channels into bins and turn pixels into lanes; the last pixel fills spare lanes."""
     last = counts.shape[0] - 1
-    for k in range(lanes):
-        pixel = counts[min(first_pixel + k, last)]
-        for b in range(len(edges) - 1):
-            s = pixel[edges[b]] + 0  # whole counts add up as 64-bit integers, in one cycle each
-            for c in range(edges[b] + 1, edges[b + 1]):
+    bins = len(edges) - 1
+    few = np.empty((_TILE, bins), np.float32)  # stays in the core's nearest cache
+    start, end = edges[0], edges[bins]
+    # a running sum: bins differ in width, and short loops of changing length cost more. It is
+    # one of 64-bit integers, or of doubles for real numbers: whole counts are exact in both
+    zero = counts[0, 0] * 0
+    running = np.zeros(end - start + 1, (counts[0, :1] * 0).dtype)
+    for k0 in range(0, lanes, _TILE):
+        for k in range(_TILE):
+            pixel, row = counts[min(first_pixel + k0 + k, last)], few[k]
+            s = zero
+            for c in range(start, end):
                 s += pixel[c]
-            n[b, k] = s
+                running[c - start + 1] = s
+            for b in range(bins):
+                row[b] = running[edges[b + 1] - start] - running[edges[b] - start]
+        for b in range(bins):
+            for k in range(_TILE):
+                n[b, k0 + k] = few[k, b]
 
 
-@njit(**_OPTIONS)
-def _residual(n, mu, ratio, weight, blend, lanes):
-    """``n/mu - 1`` (gradient) and the blended curvature per bin."""
-    for b in range(n.shape[0]):
-        nb, mb, rb, wb = n[b], mu[b], ratio[b], weight[b]
+@njit(**OPTIONS)
+def _start(n, a, g, few, start, slopes, lanes):
+    """Least squares with the weights of a typical spectrum, kept off zero."""
+    weight, sp, si, sv, scale = start
+    first_slope, slope_rows, slope_ptr, slope_idx, slope_val = slopes
+    _, ratio, _ = few
+    total = np.zeros(lanes, np.float32)
+    comps, bins = a.shape[0], n.shape[0]
+    for j in range(comps):
         for k in range(lanes):
-            inv = np.float32(1.0) / mb[k]
-            t = nb[k] * inv
-            rb[k] = t - np.float32(1.0)
-            wb[k] = (t * (np.float32(1.0) - blend) + blend) * inv
-
-
-@njit(**_OPTIONS)
-def _log(x):
-    """Natural logarithm of a positive float32 array, relative error below 1e-6."""
-    bits = x.view(np.int32)
-    out = np.empty_like(x)
-    scratch = np.empty(len(x), np.int32)
-    for k in range(len(x)):
-        scratch[k] = (bits[k] & 0x007FFFFF) | 0x3F800000
-    mantissa = scratch.view(np.float32)
-    for k in range(len(x)):
-        exponent = np.float32((bits[k] >> 23) - 127)
-        m = mantissa[k]
-        big = np.float32(m > np.float32(1.4142135))
-        m = m * (np.float32(1.0) - np.float32(0.5) * big)
-        t = (m - np.float32(1.0)) / (m + np.float32(1.0))
-        s = t * t
-        series = np.float32(1.0) + s * (
-            np.float32(1 / 3)
-            + s * (np.float32(0.2) + s * (np.float32(1 / 7) + s * np.float32(1 / 9)))
-        )
-        out[k] = (exponent + big) * np.float32(0.69314718) + np.float32(2.0) * t * series
-    return out
-
-
-@njit(**_OPTIONS)
-def _deviance(n, mu, out, lanes):
-    """Poisson deviance ``2 sum(n ln(n/mu) - n + mu)`` per lane."""
-    for k in range(lanes):
-        out[k] = 0.0
-    x = np.empty(lanes, np.float32)
-    for b in range(n.shape[0]):
-        nb, mb = n[b], mu[b]
-        for k in range(lanes):
-            x[k] = max(nb[k], np.float32(1e-20)) / mb[k]
-        y = _log(x)
-        for k in range(lanes):
-            out[k] += np.float32(2.0) * (nb[k] * y[k] - nb[k] + mb[k])
-
-
-@njit(**_OPTIONS)
-def _null_moments(ratio, skew, grow, a, mu, inv, first, lists, lanes):
-    """Variance (as a ratio), skewness and slope of the variance if the true value were zero.
-
-    The estimate is a weighted sum of counts with weights in proportion to ``t / mu``, t
-    being the component's column with everything subtracted that its neighbours would
-    take over. Without the component the model is ``mu - a T``, plus what the neighbours
-    then take over, of at most three standard errors (more the data would not allow). With
-    the weights as they are, counts of the component itself raise the variance by
-    ``sum(weight^2 column)`` each: the slope.
-    """
-    ptr, bin_of, own, entry, idx, val = lists
-    t = np.empty(lanes, np.float32)
-    now = np.empty(lanes, np.float32)
-    null = np.empty(lanes, np.float32)
-    third = np.empty(lanes, np.float32)
-    rise = np.empty(lanes, np.float32)
-    for j in range(a.shape[0]):
-        c, aj, r, s, w = inv[first[j]], a[j], ratio[j], skew[j], grow[j]
-        for k in range(lanes):
-            now[k] = 0.0
-            null[k] = 0.0
-            third[k] = 0.0
-            rise[k] = 0.0
-        for k in range(lanes):
-            r[k] = np.float32(1.0) / c[k]
-            s[k] = min(aj[k], np.float32(3.0) * np.sqrt(c[k]))
-        for q in range(ptr[j], ptr[j + 1]):
-            x = own[q]
+            g[j, k] = 0.0
+    for part in range(len(first_slope) - 1):
+        begin = part * BLOCK
+        for b in range(min(BLOCK, bins - begin)):
+            nb, rb, w = n[begin + b], ratio[b], weight[begin + b]
             for k in range(lanes):
-                t[k] = 0.0
-            for e in range(entry[q], entry[q + 1]):
-                v, z = val[e], inv[idx[e]]
-                for k in range(lanes):
-                    t[k] += v * z[k]
-            mb = mu[bin_of[q]]
-            for k in range(lanes):
-                share = t[k] * r[k]
-                m = max(mb[k] - aj[k] * x - s[k] * share, np.float32(0.02) * mb[k])
-                full = x + share
-                square = full * full
-                inverse = np.float32(1.0) / m
-                now[k] += square / mb[k]
-                null[k] += square * inverse
-                square *= inverse * inverse
-                third[k] += square * full
-                rise[k] += square * x
+                total[k] += nb[k]
+                rb[k] = nb[k] * w
+        add_up(g, first_slope[part], first_slope[part + 1], slope_rows, slope_ptr, slope_idx,
+                slope_val, ratio, lanes)  # fmt: skip
+    product(a, comps, sp, si, sv, g, lanes, np.float32(0.0))
+    for j in range(comps):
+        aj, least = a[j], scale[j]
         for k in range(lanes):
-            r[k] = now[k] / null[k]
-            v0 = c[k] * r[k]
-            s[k] = third[k] * v0 * np.sqrt(v0)
-            w[k] = rise[k] * v0 * v0  # in this order nothing overflows
+            aj[k] = max(aj[k], least * total[k])
 
 
-@njit(**_OPTIONS)
-def _times(out, info, pair_row, pair_col, x, lanes):
-    """``out = info @ x`` for the symmetric information."""
-    for j in range(out.shape[0]):
-        o = out[j]
-        for k in range(lanes):
-            o[k] = 0.0
-    for h in range(len(pair_row)):
-        i, j = pair_row[h], pair_col[h]
-        v, oi, xj = info[h], out[i], x[j]
-        for k in range(lanes):
-            oi[k] += v[k] * xj[k]
-        if i != j:
-            oj, xi = out[j], x[i]
-            for k in range(lanes):
-                oj[k] += v[k] * xi[k]
-
-
-@njit(**_OPTIONS)
-def _exchange(a, d, y, free, info, diag, release, lanes):
-    """Hold components that would turn negative, free those that want to grow.
-
-    Returns how many changed sides.
-    """
-    changed = 0
-    for j in range(a.shape[0]):
-        h = info[diag[j]]
-        for k in range(lanes):
-            slack = np.float32(1e-4) * np.sqrt(h[k])
-            if free[j, k] > 0:
-                if (a[j, k] + d[j, k]) * h[k] < -slack:
-                    free[j, k] = 0.0
-                    changed += 1
-            elif release and y[j, k] < -slack:
-                free[j, k] = 1.0
-                changed += 1
-    return changed
-
-
-@njit(**_OPTIONS)
-def _exchange_one(a, d, y, free, info, diag, lanes):
-    """As :func:`_exchange`, but only the last component that is on the wrong side.
-
-    Slow, and sure to end at the maximum where exchanging all at once runs in a circle
-    (Murty's rule).
-    """
-    changed = 0
-    for k in range(lanes):
-        for j in range(a.shape[0] - 1, -1, -1):
-            h = info[diag[j], k]
-            slack = np.float32(1e-4) * np.sqrt(h)
-            if free[j, k] > 0:
-                wrong = (a[j, k] + d[j, k]) * h < -slack
-            else:
-                wrong = y[j, k] < -slack
-            if wrong:
-                free[j, k] = np.float32(1.0) - free[j, k]
-                changed += 1
-                break
-    return changed
-
-
-@njit(**_OPTIONS)
-def _newton(a, g, d, y, info, free, chol, lists, rounds, lanes):
-    """Step to the maximum of the quadratic model under ``a + d >= 0``.
-
-    Block principal pivoting: all components on the wrong side change sides at once;
-    from the fourth round on they may only be held, which must end, or, where there is
-    time for more rounds, go one by one.
-    """
-    (pair_row, pair_col, info_row, row, col, first, upd, left, right, diag) = lists
-    comps = a.shape[0]
-    for round_ in range(rounds):
-        for j in range(comps):
-            for k in range(lanes):
-                d[j, k] = -a[j, k] * (np.float32(1.0) - free[j, k])
-        _times(y, info, pair_row, pair_col, d, lanes)
-        for j in range(comps):
-            for k in range(lanes):
-                d[j, k] = (g[j, k] - y[j, k]) * free[j, k]
-        _factor(chol, info, info_row, free, row, col, first, upd, left, right, lanes)
-        _solve(chol, row, first, d, lanes)
-        for j in range(comps):
-            for k in range(lanes):
-                f = free[j, k]
-                d[j, k] = d[j, k] * f - a[j, k] * (np.float32(1.0) - f)
-        _times(y, info, pair_row, pair_col, d, lanes)
-        for j in range(comps):
-            for k in range(lanes):
-                y[j, k] -= g[j, k]
-        if round_ >= 3 and rounds > _ROUNDS:
-            changed = _exchange_one(a, d, y, free, info, diag, lanes)
-        else:
-            changed = _exchange(a, d, y, free, info, diag, round_ < 3, lanes)
-        if changed == 0:
-            break
-
-
-@njit(**_OPTIONS)
-def _step(a, old, g, d, info, diag, free, slope, active, tries, tol, lanes):
+@njit(**OPTIONS)
+def _step(a, old, g, d, info, diag, slope, size, active, tries, tol, lanes):
     """Take the Newton step, or half a step back where the last one went too far.
 
-    Returns the number of lanes still at work.
+    A lane has arrived when its step is small, or so much smaller than the one before
+    (`size`) that the next one would be smaller still. Returns the number of lanes still at
+    work.
     """
     n = a.shape[0]
     working = 0
@@ -394,6 +120,7 @@ def _step(a, old, g, d, info, diag, free, slope, active, tries, tol, lanes):
             for j in range(n):
                 a[j, k] = old[j, k] + t * (a[j, k] - old[j, k])
             slope[k] *= t
+            size[k] = np.float32(1e-3)  # says nothing of how fast steps shrink
             tries[k] += 1
             working += 1
             continue
@@ -411,157 +138,203 @@ def _step(a, old, g, d, info, diag, free, slope, active, tries, tol, lanes):
             old[j, k] = a[j, k]
             a[j, k] = new
         slope[k] = max(rise, np.float32(0.0))
-        if largest < tol:
+        ahead = largest * min(largest / size[k], np.float32(1.0))
+        size[k] = largest
+        if largest < tol or (largest < np.float32(10.0) * tol and ahead < _AHEAD * tol):
             active[k] = 0
         else:
             working += 1
     return working
 
 
-@njit(**_OPTIONS)
-def _start(n, a, old, start_matrix, scale, lanes):
-    """Least squares with the weights of a typical spectrum, kept off zero."""
-    total = np.zeros(lanes, np.float32)
-    for b in range(n.shape[0]):
-        nb = n[b]
-        for k in range(lanes):
-            total[k] += nb[k]
-    for j in range(a.shape[0]):
-        aj, oj = a[j], old[j]
-        for k in range(lanes):
-            aj[k] = 0.0
-        for b in range(n.shape[0]):
-            s = start_matrix[j, b]
-            nb = n[b]
-            for k in range(lanes):
-                aj[k] += s * nb[k]
-        for k in range(lanes):
-            aj[k] = max(aj[k], scale[j] * total[k])
-            oj[k] = aj[k]
+@njit(**OPTIONS)
+def _climb(n, best, used, left_over, plan, given, tol, max_steps, work, aside, lanes):
+    """Newton steps from `best` to the maximum; lanes that have arrived drop out.
 
-
-@njit(**_OPTIONS)
-def _group(counts, first_pixel, plan, start_matrix, scale, given, tol, max_steps, work, out, lanes):
-    """Fit one group of lanes; results go into rows of ``out``."""
-    (edges, bp, bi, bv, cp, ci, cv, hp, hi, hv, info_row, row, col, first, upd, left, right,
-     inv_ptr, inv_idx, pair_row, pair_col, diag,
-     nl_ptr, nl_bin, nl_own, nl_entry, nl_idx, nl_val) = plan  # fmt: skip
-    null_lists = (nl_ptr, nl_bin, nl_own, nl_entry, nl_idx, nl_val)
-    lists = (pair_row, pair_col, info_row, row, col, first, upd, left, right, diag)
-    n, mu, ratio, weight, a, old, g, d, y, free, info, chol, inv, null, skew, grow = work
-    amplitude, onestep, variance, variance0, skewness, slope0, deviance, steps, done = out
-    bins = n.shape[0]
+    `best` becomes the amplitudes, `used` the steps taken, `left_over` 1 where the last
+    step was not small.
+    """
+    _, _, columns, slopes, curves, lists, touching, _, _ = plan
+    diag = lists[9]
+    few, a, old, g, d, y, free, info, chol, fewer = work
     comps = a.shape[0]
-    _gather(n, counts, first_pixel, edges, lanes)
-
-    if given.shape[0] > 0:
-        last = given.shape[0] - 1
-        for k in range(lanes):
-            for j in range(comps):
-                a[j, k] = given[min(first_pixel + k, last), j]
-                old[j, k] = a[j, k]
-    else:
-        _start(n, a, old, start_matrix, scale, lanes)
-
     slope = np.zeros(lanes, np.float32)
+    size = np.full(lanes, np.float32(1e-3))
     active = np.ones(lanes, np.int8)
     tries = np.zeros(lanes, np.int32)
-    used = np.zeros(lanes, np.int32)
+    place = np.arange(lanes)
+    chosen = np.empty(lanes, np.int64)
+    wide = lanes
+    for j in range(comps):
+        for k in range(lanes):
+            a[j, k] = best[j, k]
+            old[j, k] = best[j, k]
     for turn in range(max_steps):
         # not when started from a fit: a first step that the expected curvature makes short
         # would pass for the last one
-        again = given.shape[0] > 0
-        scoring = turn < _SCORING and not again
-        blend = (
-            np.float32(1.0) if scoring else (_BLEND if turn < _ROUGH and not again else _LATE_BLEND)
-        )
-        _product(mu, bins, bp, bi, bv, a, lanes, _FLOOR)
-        _residual(n, mu, ratio, weight, blend, lanes)
-        _product(g, comps, cp, ci, cv, ratio, lanes, np.float32(0.0))
-        _product(info, len(hp) - 1, hp, hi, hv, weight, lanes, np.float32(0.0))
+        blend = _LATE_BLEND
+        if turn < _ROUGH and not given:
+            blend = np.float32(1.0) if turn < _SCORING else _BLEND
+        model(n, a, g, info, few, n, False, blend, columns, slopes, curves, wide)
+        sweep(a, g, d, info, diag, touching, _SWEEPS, wide)
         for j in range(comps):
-            for k in range(lanes):
-                free[j, k] = np.float32((a[j, k] > 0) | (g[j, k] > 0))
-        _newton(a, g, d, y, info, free, chol, lists, _LATE_ROUNDS if again else _ROUNDS, lanes)
+            for k in range(wide):
+                free[j, k] = np.float32(a[j, k] + d[j, k] > 0)
+        rounds = _LATE_ROUNDS if given else (_ROUGH_ROUNDS if turn < _ROUGH else ROUNDS)
+        newton(a, g, d, y, info, free, chol, lists, aside, rounds, wide)
         for k in range(lanes):
-            used[k] += active[k]
-        if _step(a, old, g, d, info, diag, free, slope, active, tries, tol, lanes) == 0:
+            used[k] += left_over[k]
+        working = _step(a, old, g, d, info, diag, slope, size, active, tries, tol, wide)
+        for j in range(comps):
+            for k in range(wide):
+                best[j, place[k]] = a[j, k]
+        for k in range(wide):
+            left_over[place[k]] = active[k]
+        if working == 0:
             break
+        if working + VECTOR <= wide:
+            wide = chosen_lanes(active, wide, chosen)
+            take(fewer, n, chosen, wide)
+            n = fewer
+            take(a, a, chosen, wide)
+            take(old, old, chosen, wide)
+            for k in range(wide):
+                slope[k] = slope[chosen[k]]
+                size[k] = size[chosen[k]]
+                active[k] = 1
+                tries[k] = tries[chosen[k]]
+                place[k] = place[chosen[k]]
 
-    _product(mu, bins, bp, bi, bv, a, lanes, _FLOOR)
-    _residual(n, mu, ratio, weight, _BLEND, lanes)
-    _product(g, comps, cp, ci, cv, ratio, lanes, np.float32(0.0))
-    for b in range(bins):
+
+@njit(**OPTIONS)
+def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, aside, out, lanes):
+    """Fit one group of lanes; results go into rows of ``out``."""
+    edges, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
+    _, _, info_row, row, col, first, upd, left, right, _ = lists
+    inv_ptr, inv_idx = inverse_lists
+    bp, bi, bv = columns
+    n, mu, open_mu, best, inv, null, skew, grow, steps_work = work
+    few, _, _, g, d, _, free, info, chol, _ = steps_work
+    amplitude, onestep, variance, variance0, skewness, slope0, deviance, steps, done = out
+    bins = n.shape[0]
+    comps = best.shape[0]
+    _gather(n, counts, first_pixel, edges, lanes)
+
+    again = given.shape[0] > 0
+    if again:
+        last = given.shape[0] - 1
         for k in range(lanes):
-            weight[b, k] = np.float32(1.0) / mu[b, k]
-    _product(info, len(hp) - 1, hp, hi, hv, weight, lanes, np.float32(0.0))
+            for j in range(comps):
+                best[j, k] = given[min(first_pixel + k, last), j]
+    else:
+        _start(n, best, g, few, start, slopes, lanes)
+    used = np.zeros(lanes, np.int32)
+    left_over = np.ones(lanes, np.int8)
+    _climb(n, best, used, left_over, plan, again, tol, max_steps, steps_work, aside, lanes)
+
+    expected = np.float32(1.0)
+    model(n, best, g, info, few, mu, True, expected, columns, slopes, curves, lanes)
     for j in range(comps):
         for k in range(lanes):
             free[j, k] = 1.0
             d[j, k] = g[j, k]
-    _factor(chol, info, info_row, free, row, col, first, upd, left, right, lanes)
-    _solve(chol, row, first, d, lanes)
-    _inverse(inv, chol, first, inv_ptr, inv_idx, lanes)
-    _null_moments(null, skew, grow, a, mu, inv, first, null_lists, lanes)
+    factor(chol, info, info_row, free, row, col, first, upd, left, right, False, lanes)
+    solve(chol, row, first, d, lanes)
+    inverse(inv, chol, first, inv_ptr, inv_idx, lanes)
+    for j in range(comps):
+        for k in range(lanes):
+            d[j, k] += best[j, k]
+    product(open_mu, bins, bp, bi, bv, d, lanes, FLOOR)
+    null_moments(null, skew, grow, best, d, mu, open_mu, inv, first, null_lists, lanes)
     dev = np.empty(lanes, np.float32)
-    _deviance(n, mu, dev, lanes)
+    deviance_of(n, mu, dev, lanes)
 
-    for k in range(min(lanes, counts.shape[0] - first_pixel)):
+    count = min(lanes, counts.shape[0] - first_pixel)
+    for j in range(comps):
+        place = order[j]
+        v, r = inv[first[j]], null[j]
+        for k in range(count):
+            p = first_pixel + k
+            amplitude[p, place] = best[j, k]
+            onestep[p, place] = d[j, k]
+            variance[p, place] = v[k]
+            variance0[p, place] = v[k] * r[k]
+            skewness[p, place] = skew[j, k]
+            slope0[p, place] = grow[j, k]
+    for k in range(count):
         p = first_pixel + k
-        for j in range(comps):
-            amplitude[p, j] = a[j, k]
-            onestep[p, j] = a[j, k] + d[j, k]
-            v = inv[first[j], k]
-            variance[p, j] = v
-            variance0[p, j] = v * null[j, k]
-            skewness[p, j] = skew[j, k]
-            slope0[p, j] = grow[j, k]
         deviance[p] = dev[k]
         steps[p] = used[k]
-        done[p] = active[k] == 0
+        done[p] = left_over[k] == 0
 
 
-@njit(parallel=True, **{k: v for k, v in _OPTIONS.items() if k != "nogil"})
-def fit_lanes(counts, plan, start_matrix, scale, given, tol, max_steps, out, lanes):
+@njit(**OPTIONS)
+def _empty(rows, lanes):
+    return np.empty((rows, lanes), np.float32)
+
+
+@njit(**OPTIONS)
+def _parts(plan):
+    """Sort the arrays of a plan; threads take flat tuples only."""
+    return (
+        plan[0],
+        plan[1],
+        plan[2:5],
+        plan[5:10],
+        plan[10:15],
+        plan[15:25],
+        plan[25:28],
+        plan[28:30],
+        plan[30:36],
+    )
+
+
+@njit(parallel=True, **{k: v for k, v in OPTIONS.items() if k != "nogil"})
+def fit_lanes(counts, plan, sizes, start, given, tol, max_steps, out, lanes, threads):
     """Fit all rows of ``counts``; groups of lanes are shared among threads.
 
     `lanes` is an argument, not a constant: loops of known short length would be unrolled
     into scalar instructions before the compiler looks for vectors.
     """
-    bins = len(plan[0]) - 1
-    comps = len(plan[21])
-    pairs = len(plan[7]) - 1
-    entries = len(plan[11])
+    bins, comps, pairs, entries = sizes
     groups = (counts.shape[0] + lanes - 1) // lanes
-    for group in prange(groups):
+    parts = min(groups, threads)
+    for part in prange(parts):
+        # once for many groups: fresh memory costs as much as some of the arithmetic
+        few = (_empty(BLOCK, lanes), _empty(BLOCK, lanes), _empty(BLOCK, lanes))
+        steps_work = (
+            few,
+            _empty(comps, lanes),
+            _empty(comps, lanes),
+            _empty(comps, lanes),
+            _empty(comps, lanes),
+            _empty(comps, lanes),
+            _empty(comps, lanes),
+            _empty(pairs, lanes),
+            _empty(entries, lanes),
+            _empty(bins, max(lanes - VECTOR, VECTOR)),
+        )
         work = (
-            np.empty((bins, lanes), np.float32),
-            np.empty((bins, lanes), np.float32),
-            np.empty((bins, lanes), np.float32),
-            np.empty((bins, lanes), np.float32),
-            np.empty((comps, lanes), np.float32),
-            np.empty((comps, lanes), np.float32),
-            np.empty((comps, lanes), np.float32),
-            np.empty((comps, lanes), np.float32),
-            np.empty((comps, lanes), np.float32),
-            np.empty((comps, lanes), np.float32),
-            np.empty((pairs, lanes), np.float32),
-            np.empty((entries, lanes), np.float32),
-            np.empty((entries, lanes), np.float32),
-            np.empty((comps, lanes), np.float32),
-            np.empty((comps, lanes), np.float32),
-            np.empty((comps, lanes), np.float32),
+            _empty(bins, lanes),
+            _empty(bins, lanes),
+            _empty(bins, lanes),
+            _empty(comps, lanes),
+            _empty(entries, lanes),
+            _empty(comps, lanes),
+            _empty(comps, lanes),
+            _empty(comps, lanes),
+            steps_work,
         )
-        _group(
-            counts,
-            group * lanes,
-            plan,
-            start_matrix,
-            scale,
-            given,
-            tol,
-            max_steps,
-            work,
-            out,
-            lanes,
+        aside = (
+            _empty(comps, lanes),
+            _empty(comps, lanes),
+            _empty(comps, lanes),
+            _empty(comps, lanes),
+            _empty(pairs, lanes),
+            _empty(comps, lanes),
         )
+        for group in range(part, groups, parts):
+            place = group * lanes
+            _group(
+                counts, place, _parts(plan), start, given, tol, max_steps, work, aside, out, lanes
+            )

@@ -14,13 +14,14 @@ NORMAL = {"error_model": "numpy", "cache": True}
 
 
 @njit(parallel=True, **NORMAL)
-def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, leakage,
+def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, spread, leakage,
                  k, half, grid, upper, out):  # fmt: skip
     """Fill ``out`` of shape (5, pixels, lines).
 
-    Rows: counts, error, upper limit, decision threshold, detection limit. ``leakage[i, j]``:
-    variance that counts of family i feign in family j, per square of those counts. `k` and
-    `half` are normal quantiles; `grid` and `upper` the table of the unified interval.
+    Rows: counts, error, upper limit, decision threshold, detection limit. ``spread[j]``: see
+    :func:`xrfmap.null_model.null_spread`. ``leakage[i, j]``: variance that counts of family i
+    feign in family j, per square of those counts. `k` and `half` are normal quantiles; `grid`
+    and `upper` the table of the unified interval.
 
     The sum over neighbours is written out as well: the order in which a library multiplies
     matrices depends on their size, and with it the last digit on how pixels are blocked.
@@ -47,7 +48,9 @@ def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, lea
             slope = 1.0
             if amplitude[p, j] > 1.0:
                 slope = max((np.float64(variance[p, j]) - v0) / amplitude[p, j], 1.0)
-            z = 2.0 * (np.sqrt(total + slope * x) - sigma) / slope if x > 0 else x / sigma
+            scarce = min(spread[j] * v0 / (2 * total * total), 1.0)  # 1 / degrees of freedom
+            wide = sigma * (1 + (half * half + 1) / 4 * scarce)
+            z = 2.0 * (np.sqrt(wide * wide + slope * x) - wide) / slope if x > 0 else x / wide
             place = (z - first) / step
             if z > grid[last]:
                 end = z + half
@@ -56,15 +59,16 @@ def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, lea
                 end = upper[i] + (place - i) * (upper[i + 1] - upper[i])
             else:
                 end = upper[0] if place <= 0 else z  # the last: no number
-            high[p, j] = sigma * end + slope * end * end / 4
+            high[p, j] = wide * end + slope * end * end / 4
 
             # what neighbours feign is not skewed: only the counting part is
             share = v0 / total
             skew = np.float64(skewness[p, j]) * share * np.sqrt(share)
-            above = (k + (k * k - 1) / 6 * skew) * sigma
+            above = (k + (k * k - 1) / 6 * skew + (k**3 + k) / 4 * scarce) * sigma
             threshold[p, j] = above
             rise = max(np.float64(null_slope[p, j]), 1.0)
             middle = k * k * rise / 2
+            at_zero = total + above * above * scarce / 2  # and the variance of the threshold
             detectable[p, j] = (
-                above + middle + np.sqrt(middle * middle + k * k * (total + rise * above))
+                above + middle + np.sqrt(middle * middle + k * k * (at_zero + rise * above))
             )

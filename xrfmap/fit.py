@@ -20,9 +20,9 @@ __all__ = ["Design", "FitResult", "fit_counts"]
 
 Float = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int32]
-_Start = tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]
+_Start = tuple[npt.NDArray[Any], ...]
 
-STEP_TOLERANCE = 5e-3
+STEP_TOLERANCE = 4e-3
 """Largest last step, in lower bounds of standard errors.
 
 What remains after it is at most about a twentieth of it: the blended curvature leaves 3 %, the
@@ -42,6 +42,9 @@ They stay in the model itself. A shelf of 1e-3 of the peak carries about 1e-6 of
 the information on its amplitude, yet would fill the whole Cholesky factor.
 """
 
+LINE_CUT = 3e-3
+"""The same for the bins that tell the variance of a component that is absent."""
+
 
 @dataclass(frozen=True)
 class Design:
@@ -55,11 +58,15 @@ class Design:
         Bin b sums the channels ``edges[b]`` to ``edges[b + 1] - 1``.
     labels : tuple of str
         Name of each component.
+    judged : int, optional
+        So many components, the first ones, are line families, which get a variance for the
+        case that they are absent; all by default.
     """
 
     matrix: Float
     edges: npt.NDArray[np.int64]
     labels: tuple[str, ...]
+    judged: int | None = None
 
     def __post_init__(self) -> None:
         bins, comps = self.matrix.shape
@@ -102,7 +109,8 @@ class Design:
     @cached_property
     def plan(self) -> _Plan:
         """Elimination order, sparse pattern and index lists for the kernel."""
-        return _Plan.of(self.matrix, self.edges)
+        judged = self.matrix.shape[1] if self.judged is None else self.judged
+        return _Plan.of(self.matrix, self.edges, judged)
 
 
 @dataclass(frozen=True)
@@ -111,33 +119,35 @@ class _Plan:
 
     order: npt.NDArray[np.int64]  # component at each place of the elimination order
     arrays: tuple[npt.NDArray[Any], ...]
+    sizes: tuple[int, ...]  # bins, components, pairs that touch, entries of the factor
 
     @classmethod
-    def of(cls, matrix: Float, edges: npt.NDArray[np.int64]) -> _Plan:
+    def of(cls, matrix: Float, edges: npt.NDArray[np.int64], judged: int) -> _Plan:
         strong = np.where(matrix >= PATTERN_CUT * matrix.max(axis=0), matrix, 0.0)
         touching = (strong.T @ strong) > 0
         order = _elimination_order(touching)
         t = matrix[:, order]
         pattern = _factor_pattern(touching[np.ix_(order, order)])
-        rows = _sparse_rows(t)
-        cols = _sparse_rows(t.T)
         pairs, pair_of = _pair_rows(strong[:, order])
-        factor = _factor_lists(pattern, pair_of)
+        factor, inverse = _factor_lists(pattern, pair_of)
         diag = np.array([pair_of[j, j] for j in range(t.shape[1])], np.int32)
         places = np.array([divmod(p, t.shape[1]) for p in np.flatnonzero(pair_of >= 0)], np.int32)
         places = places[np.argsort(pair_of[places[:, 0], places[:, 1]])]
         arrays: tuple[npt.NDArray[Any], ...] = (
             edges.astype(np.int64),
-            *rows,
-            *cols,
-            *pairs,
-            *factor,
+            order,
+            *_sparse_rows(t),
+            *_in_blocks(_sparse_rows(t.T), len(t)),
+            *_in_blocks(pairs, len(t)),
             np.ascontiguousarray(places[:, 0]),
             np.ascontiguousarray(places[:, 1]),
+            *factor,
             diag,
-            *_null_lists(strong[:, order], pattern),
+            *_touching_lists(pair_of),
+            *inverse,
+            *_null_lists(strong[:, order], pattern, order < judged),
         )
-        return cls(order, arrays)
+        return cls(order, arrays, (*t.shape, len(places), len(factor[0])))
 
 
 @dataclass(frozen=True)
@@ -225,16 +235,15 @@ def fit_counts(
         )
     data = _narrow(data)
     plan = design.plan
-    start, scale = _start_of(design, data, typical)
-    first = _run(data, plan, start, scale, _NOTHING, FIRST_STEPS)
+    start = _start_of(design, data, typical)
+    first = _run(data, plan, start, _NOTHING, FIRST_STEPS)
     late = np.flatnonzero(~first[-1])
     if len(late):  # a slow pixel would hold up all others in its lanes: do those together
-        again = _run(data[late], plan, start, scale, first[0][late], MAX_STEPS)
+        again = _run(data[late], plan, start, first[0][late][:, plan.order], MAX_STEPS)
         again[-2][:] += FIRST_STEPS
         for whole, part in zip(first, again, strict=True):
             whole[late] = part
-    back = np.argsort(plan.order)
-    return FitResult(*(w[:, back] for w in first[:6]), *first[6:])
+    return FitResult(*first)
 
 
 def _narrow(data: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
@@ -272,15 +281,17 @@ def _start_of(
 def _run(
     data: npt.NDArray[np.generic],
     plan: _Plan,
-    start: npt.NDArray[np.float32],
-    scale: npt.NDArray[np.float32],
+    start: _Start,
     given: npt.NDArray[np.float32],
     steps: int,
 ) -> tuple[npt.NDArray[Any], ...]:
     """Call the kernel; amplitudes start from `given` where it is not empty."""
+    from numba import get_num_threads
+
+    from xrfmap._lane_solve import VECTOR
     from xrfmap._lanes import LANES, fit_lanes
 
-    pixels, comps = data.shape[0], start.shape[0]
+    pixels, comps = data.shape[0], len(plan.order)
     out = (
         *(np.empty((pixels, comps), np.float32) for _ in range(6)),
         np.empty(pixels, np.float32),
@@ -288,20 +299,30 @@ def _run(
         np.empty(pixels, np.bool_),
     )
     tolerance = np.float32(STEP_TOLERANCE)
-    fit_lanes(data, plan.arrays, start, scale, given, tolerance, steps, out, LANES)
+    lanes = min(LANES, -(-max(pixels, 1) // VECTOR) * VECTOR)
+    fit_lanes(
+        data, plan.arrays, plan.sizes, start, given, tolerance, steps, out, lanes, get_num_threads()
+    )
     return out
 
 
 def _start(matrix: Float, typical: Float) -> _Start:
-    """Least-squares matrix with the weights of a typical spectrum, and a floor per component."""
+    """Weights of a typical spectrum, inverse of their information, and a floor per component."""
     floor = max(float(typical.mean()), 1e-12) * 1e-2
     weight = 1.0 / np.maximum(typical, floor)
     info = (matrix * weight[:, None]).T @ matrix
     info[np.diag_indices_from(info)] *= 1 + 1e-6  # coinciding templates
-    solve = np.linalg.solve(info, (matrix * weight[:, None]).T)
-    amplitude = np.maximum(solve @ typical, 0.0)
+    solve = np.asarray(np.linalg.inv(info), dtype=np.float64)
+    amplitude = np.maximum(solve @ (matrix.T @ (weight * typical)), 0.0)
     scale = 1e-2 * amplitude / max(float(typical.sum()), 1e-12)
-    return np.ascontiguousarray(solve, np.float32), scale.astype(np.float32)
+    return (weight.astype(np.float32), *_dense_rows(solve), scale.astype(np.float32))
+
+
+def _dense_rows(t: Float) -> tuple[Index, Index, npt.NDArray[np.float32]]:
+    """As :func:`_sparse_rows`, all entries kept."""
+    rows, cols = t.shape
+    ptr = np.arange(0, rows * cols + 1, cols, dtype=np.int32)
+    return ptr, np.tile(np.arange(cols, dtype=np.int32), rows), t.astype(np.float32).ravel()
 
 
 def _elimination_order(touching: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
@@ -339,6 +360,32 @@ def _sparse_rows(t: Float) -> tuple[Index, Index, npt.NDArray[np.float32]]:
     return ptr, idx, t[keep].astype(np.float32)
 
 
+def _in_blocks(
+    rows: tuple[Index, Index, npt.NDArray[np.float32]], bins: int
+) -> tuple[npt.NDArray[Any], ...]:
+    """Sparse rows over bins cut into segments, one for each row in a block of bins.
+
+    Returns the first segment of each block, the row of each segment, and sparse segments
+    over the bins of their block.
+    """
+    from xrfmap._lane_sums import BLOCK
+
+    ptr, idx, val = rows
+    row = np.repeat(np.arange(len(ptr) - 1), np.diff(ptr))
+    place = np.lexsort((idx, row, idx // BLOCK))
+    row, idx, val = row[place], idx[place], val[place]
+    block = idx // BLOCK
+    new = np.flatnonzero(np.r_[True, (np.diff(row) != 0) | (np.diff(block) != 0)])
+    first = np.searchsorted(block[new], np.arange(-(-bins // BLOCK) + 1))
+    return (
+        first.astype(np.int32),
+        row[new].astype(np.int32),
+        np.r_[new, len(idx)].astype(np.int32),
+        (idx % BLOCK).astype(np.int32),
+        val,
+    )
+
+
 def _pair_rows(
     t: Float,
 ) -> tuple[tuple[Index, Index, npt.NDArray[np.float32]], npt.NDArray[np.int32]]:
@@ -364,15 +411,27 @@ def _pair_rows(
     return rows, pair_of
 
 
-def _null_lists(t: Float, pattern: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[Any], ...]:
-    """For each component and each bin it touches: which others touch that bin, and how."""
+def _touching_lists(pair_of: npt.NDArray[np.int32]) -> tuple[Index, ...]:
+    """For each component the others that it overlaps, and the row of each pair."""
+    rows = np.maximum(pair_of, pair_of.T)
+    np.fill_diagonal(rows, -1)
+    found = rows >= 0
+    ptr = np.concatenate([[0], np.cumsum(found.sum(axis=1))]).astype(np.int32)
+    return ptr, np.nonzero(found)[1].astype(np.int32), rows[found]
+
+
+def _null_lists(
+    t: Float, pattern: npt.NDArray[np.bool_], judged: npt.NDArray[np.bool_]
+) -> tuple[npt.NDArray[Any], ...]:
+    """For each judged component and each bin of its lines: which others touch it, and how."""
     comps = t.shape[1]
     entry_of = np.full((comps, comps), -1, np.int32)
     for e, (i, j) in enumerate(_places(pattern)):
         entry_of[i, j] = entry_of[j, i] = e
     ptr, bins, own, entry, idx, val = [0], [], [], [0], [], []
     for j in range(comps):
-        for b in np.flatnonzero(t[:, j]):
+        lines = t[:, j] >= LINE_CUT * t[:, j].max()
+        for b in np.flatnonzero(lines & judged[j]):
             others = np.flatnonzero(t[b])
             others = others[others != j]
             bins.append(b)
@@ -398,7 +457,7 @@ def _places(pattern: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 def _factor_lists(
     pattern: npt.NDArray[np.bool_], pair_of: npt.NDArray[np.int32]
-) -> tuple[npt.NDArray[Any], ...]:
+) -> tuple[tuple[Index, ...], tuple[Index, ...]]:
     """Index lists that the factorisation and the inverse walk through."""
     comps = len(pattern)
     entry = np.full((comps, comps), -1, np.int32)
@@ -420,15 +479,8 @@ def _factor_lists(
         below = np.flatnonzero(pattern[:, j])[1:]
         inv_idx.extend(entry[max(i, m), min(i, m)] for m in below)
         inv_ptr.append(len(inv_idx))
-    lists = (
-        [pair_of[i, j] for i, j in places],
-        [i for i, _ in places],
-        [j for _, j in places],
-        first,
-        upd,
-        left,
-        right,
-        inv_ptr,
-        inv_idx,
+    factor = [pair_of[i, j] for i, j in places], [i for i, _ in places], [j for _, j in places]
+    return (
+        tuple(np.array(x, np.int32) for x in (*factor, first, upd, left, right)),
+        tuple(np.array(x, np.int32) for x in (inv_ptr, inv_idx)),
     )
-    return tuple(np.array(x, np.int32) for x in lists)

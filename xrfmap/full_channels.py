@@ -80,6 +80,7 @@ def cut_design(
         np.ascontiguousarray(matrix[:, columns]),
         np.arange(len(matrix) + 1),
         tuple(plan.design.labels[k] for k in columns),
+        len(lines),
     )
     cut = replace(
         plan,

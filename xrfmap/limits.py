@@ -122,7 +122,9 @@ def variance_slope(amplitude: npt.ArrayLike, variance: npt.ArrayLike, null: npt.
     return np.maximum(slope, 1.0)
 
 
-def decision_threshold(null: npt.ArrayLike, skewness: npt.ArrayLike = 0.0) -> Array:
+def decision_threshold(
+    null: npt.ArrayLike, skewness: npt.ArrayLike = 0.0, freedom: npt.ArrayLike = np.inf
+) -> Array:
     """Net counts above which a family counts as detected: ``k sqrt(v0)`` (ISO 11929).
 
     Parameters
@@ -131,6 +133,9 @@ def decision_threshold(null: npt.ArrayLike, skewness: npt.ArrayLike = 0.0) -> Ar
         Variance v0 of the estimate if the family were absent. [counts2]
     skewness : array_like, shape (...)
         Skewness of the estimate in that case; with few counts it is not small.
+    freedom : array_like, shape (...)
+        Degrees of freedom of `null`, where it is itself estimated from few counts; taken as
+        at least 1.
 
     Returns
     -------
@@ -140,15 +145,21 @@ def decision_threshold(null: npt.ArrayLike, skewness: npt.ArrayLike = 0.0) -> Ar
     Notes
     -----
     The quantile k of the normal distribution is corrected for skewness g by the first
-    term of the Cornish-Fisher expansion, ``k + (k^2 - 1) g / 6``.
+    term of the Cornish-Fisher expansion, ``k + (k^2 - 1) g / 6``, and for a variance of f
+    degrees of freedom by the first term of the quantile of Student's distribution,
+    ``(k^3 + k) / (4 f)`` (Abramowitz and Stegun 26.7.5, from memory).
     """
     k = _normal(RISK)
     quantile = k + (k**2 - 1) / 6 * np.asarray(skewness, dtype=np.float64)
+    quantile = quantile + (k**3 + k) / 4 / np.maximum(np.asarray(freedom, dtype=np.float64), 1.0)
     return np.asarray(quantile * np.sqrt(np.asarray(null, dtype=np.float64)))
 
 
 def detection_limit(
-    null: npt.ArrayLike, slope: npt.ArrayLike = 1.0, skewness: npt.ArrayLike = 0.0
+    null: npt.ArrayLike,
+    slope: npt.ArrayLike = 1.0,
+    skewness: npt.ArrayLike = 0.0,
+    freedom: npt.ArrayLike = np.inf,
 ) -> Array:
     """Smallest true net counts that pass the threshold with 95 % probability.
 
@@ -158,24 +169,30 @@ def detection_limit(
         Variance v0 of the estimate if the family were absent. [counts2]
     slope : array_like, shape (...)
         Slope s of the variance with the true value, from zero on. [counts]
-    skewness : array_like, shape (...)
+    skewness, freedom : array_like, shape (...)
         As for :func:`decision_threshold`.
 
     Returns
     -------
     ndarray, shape (...)
-        Solution of ``y = y* + k sqrt(v0 + s y)`` with the decision threshold ``y*``; for
-        no skewness ``2 k sqrt(v0) + s k^2``. NaN where `null` is NaN. [counts]
+        Solution of ``y = y* + k sqrt(v0 + s y + y*^2 / (2 f))`` with the decision threshold
+        ``y*`` and its own variance, which is that of a root of f degrees of freedom; for no
+        skewness and known v0 ``2 k sqrt(v0) + s k^2``. NaN where `null` is NaN. [counts]
     """
     k = _normal(RISK)
-    threshold = decision_threshold(null, skewness)
-    v0, s = np.asarray(null, dtype=np.float64), np.asarray(slope, dtype=np.float64)
+    threshold = decision_threshold(null, skewness, freedom)
+    s = np.asarray(slope, dtype=np.float64)
+    own = threshold**2 / 2 / np.maximum(np.asarray(freedom, dtype=np.float64), 1.0)
+    at_zero = np.asarray(null, dtype=np.float64) + own
     half = k**2 * s / 2
-    return np.asarray(threshold + half + np.sqrt(half**2 + k**2 * (v0 + s * threshold)))
+    return np.asarray(threshold + half + np.sqrt(half**2 + k**2 * (at_zero + s * threshold)))
 
 
 def interval(
-    estimate: npt.ArrayLike, null: npt.ArrayLike, slope: npt.ArrayLike = 1.0
+    estimate: npt.ArrayLike,
+    null: npt.ArrayLike,
+    slope: npt.ArrayLike = 1.0,
+    freedom: npt.ArrayLike = np.inf,
 ) -> tuple[Array, Array]:
     """95 % interval of an amplitude that cannot be negative.
 
@@ -187,6 +204,9 @@ def interval(
         Variance v0 of the estimate if the true value were zero, > 0. [counts2]
     slope : array_like, shape (...)
         Slope s of the variance with the true value. [counts]
+    freedom : array_like, shape (...)
+        As for :func:`decision_threshold`: `null` is widened as Student's distribution is
+        wider than the normal one at the ends of the interval.
 
     Returns
     -------
@@ -201,12 +221,13 @@ def interval(
     and covers 95 % at every true value, zero included.
     """
     x = np.asarray(estimate, dtype=np.float64)
-    sigma0 = np.sqrt(np.asarray(null, dtype=np.float64))
+    half = _normal((1 - COVERAGE) / 2)
+    wider = 1 + (half**2 + 1) / 4 / np.maximum(np.asarray(freedom, dtype=np.float64), 1.0)
+    sigma0 = np.sqrt(np.asarray(null, dtype=np.float64)) * wider
     s = np.asarray(slope, dtype=np.float64)
     scaled = np.where(x > 0, _stabilised(np.maximum(x, 0), sigma0, s), x / sigma0)
     grid, low, high = _unified_table()
     # beyond the table the bound plays no part: the central interval
-    half = _normal((1 - COVERAGE) / 2)
     low_z = np.where(scaled > grid[-1], scaled - half, np.interp(scaled, grid, low))
     high_z = np.where(scaled > grid[-1], scaled + half, np.interp(scaled, grid, high))
     missing = np.isnan(scaled)

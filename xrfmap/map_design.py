@@ -11,6 +11,7 @@ import numpy.typing as npt
 from xrfmap.fit import Design
 from xrfmap.identify import Found
 from xrfmap.lineshape import EnergyScale
+from xrfmap.null_model import null_spread
 from xrfmap.refine import merge
 from xrfmap.row_scales import shifted
 from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
@@ -74,6 +75,14 @@ class MapDesign:
             leak[np.diag_indices_from(leak)] = 0.0
         return np.asarray(leak)
 
+    @cached_property
+    def spread(self) -> Array:
+        """Spread of the variance of each absent family, shape (lines,), in counts2.
+
+        See :func:`xrfmap.null_model.null_spread`.
+        """
+        return null_spread(self.design.matrix, self.typical, len(self.lines))
+
     @classmethod
     def of(
         cls,
@@ -121,9 +130,9 @@ class MapDesign:
         matrix = merge(model.matrix(), edges)
         keep = matrix.sum(axis=0) > 0
         labels = tuple(name for name, k in zip(model.labels, keep, strict=True) if k)
-        design = Design(np.ascontiguousarray(matrix[:, keep]), edges, labels)
-        typical = merge(found.sum_counts, edges) / pixels
         lines = tuple(e.label for e in elements)
+        design = Design(np.ascontiguousarray(matrix[:, keep]), edges, labels, len(lines))
+        typical = merge(found.sum_counts, edges) / pixels
         deviations = deviations_of(model, len(lines), edges, ratio_spread)
         return cls(design, lines, np.maximum(typical, 1e-6), deviations, scale)
 

@@ -249,7 +249,7 @@ def pixel_values(result: FitResult, plan: MapDesign) -> dict[str, Single]:
     out = np.empty((len(PIXEL_FIELDS), len(amplitude), n), np.float32)
     parts = (result.variance, result.null_variance, result.null_skewness, result.null_slope)
     pixel_limits(
-        result.unbounded[:, :n], amplitude, *(part[:, :n] for part in parts), leakage,
+        result.unbounded[:, :n], amplitude, *(part[:, :n] for part in parts), plan.spread, leakage,
         *limits.quantiles(), *limits.unified_upper(), out,
     )  # fmt: skip
     return dict(zip(PIXEL_FIELDS, out, strict=True))

@@ -8,8 +8,10 @@
 * one warm pass "uint16 to float32 + one matrix product" in blocks of 2048 pixels with
   reused buffers (2048 channels by the same number of components),
 
-the ratios of them, the peak memory of ``xrfmap maps`` on the demo, and the start-up of a
-second process whose kernels are already compiled.
+the ratios of them; whether twice the pixels take twice the time and one thread gives the same
+numbers; how far amplitudes are off the exact maximum, found in double precision; the peak memory
+of ``xrfmap maps`` on the demo, and the start-up of a second process whose kernels are already
+compiled.
 """
 
 from __future__ import annotations
@@ -22,8 +24,13 @@ import tempfile
 import time
 from pathlib import Path
 
+import numba
 import numpy as np
 from scipy.optimize import nnls
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from test_fit import reference
 
 from xrfmap.fit import fit_counts
 from xrfmap.identify import elements_of_sum
@@ -89,6 +96,35 @@ def product_all(counts, matrix, buffer, out) -> None:
         np.matmul(buffer[: len(block)], matrix, out=out[: len(block)])
 
 
+def growth(counts, plan) -> float:
+    """Time of all pixels over twice the time of half of them."""
+    half = counts[: len(counts) // 2]
+    return rate(lambda: fit_all(half, plan), 1) / rate(lambda: fit_all(counts, plan), 1) / 2
+
+
+def same_on_one_thread(counts, plan) -> bool:
+    threads = numba.get_num_threads()
+    many = fit_counts(counts, plan.design, plan.typical)
+    try:
+        numba.set_num_threads(1)
+        one = fit_counts(counts, plan.design, plan.typical)
+    finally:
+        numba.set_num_threads(threads)
+    return np.array_equal(many.unbounded, one.unbounded) and np.array_equal(
+        many.null_variance, one.null_variance
+    )
+
+
+def furthest_off(counts, plan) -> float:
+    """Largest distance of any amplitude from the exact maximum, in standard errors."""
+    fit = fit_counts(counts, plan.design, plan.typical)
+    away = 0.0
+    for n, a, v in zip(plan.design.merge(counts), fit.amplitude, fit.variance, strict=True):
+        best = reference(plan.design.matrix, n, a.astype(np.float64))
+        away = max(away, float((np.abs(a - best) / np.sqrt(v)).max()))
+    return away
+
+
 def memory_of_maps() -> tuple[float, float]:
     """Peak memory [MB] and seconds of the command on the demo."""
     with tempfile.TemporaryDirectory() as place:
@@ -115,7 +151,11 @@ def second_start() -> float:
 
 
 def main() -> None:
-    pixels = int(sys.argv[1]) if len(sys.argv) > 1 else 16 * BLOCK
+    table(int(sys.argv[1]) if len(sys.argv) > 1 else 16 * BLOCK)
+
+
+def table(pixels: int = 16 * BLOCK) -> None:
+    """Measure, and print what was measured."""
     counts, plan = case(pixels)
     components = len(plan.design.labels)
     merged = plan.design.merge(counts[:200])
@@ -139,6 +179,9 @@ def main() -> None:
         ("fit / nnls on all channels, per core", f"{fit / cores / whole:.1f}"),
         ("fit / nnls on merged channels, per core", f"{fit / cores / one:.1f}"),
         ("fit / matrix pass", f"{fit / product:.3f}"),
+        ("time of twice the pixels / twice the time", f"{growth(counts, plan):.2f}"),
+        ("same numbers on one thread", "yes" if same_on_one_thread(counts[:4096], plan) else "NO"),
+        ("furthest off the exact maximum [s.e.]", f"{furthest_off(counts[:200], plan):.1e}"),
         ("maps on the demo: peak memory [MB], time [s]", f"{memory:.0f}, {seconds:.1f}"),
         ("second start with a first fit [s]", f"{second_start():.2f}"),
     ]

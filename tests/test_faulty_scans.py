@@ -142,9 +142,24 @@ def test_shapes_found_on_a_smeared_sum_leave_maps_unbiased(span, way):
         assert abs(found.fit.net(line)[0] / truth[line].sum() - 1) < 0.01, line
     for line in ("Pb L", "Ca K"):  # in every pixel
         assert abs(sums(moved, line)) < 0.01, line
-    # tin L lies under lead M and calcium: an error of 1 % from counting in the map and of 1.2 %
-    # from the shapes, twice since two scans are compared: three of them
-    assert abs(sums(moved, "Sn L") - sums(steady, "Sn L")) < 3 * np.sqrt(2) * 0.016
+
+
+@pytest.mark.slow
+def test_tin_beside_calcium_is_as_right_in_a_drifting_scan_as_in_a_steady_one():
+    # fifty times the counts, so that what counting leaves open does not hide what drift does:
+    # 0.5 % of tin L, from the error of 3.5 % (with all shapes) at 6000 counts a pixel
+    found = {}
+    for span in (0.0, 0.01):
+        scan, truth = drifting(span, counts=3e5)
+        moved = calibrate(scan)
+        model = find_elements(moved, local=False)
+        tin = model.fit.net("Sn L")[0], map_elements(moved, model)["net_counts"].sel(line="Sn L")
+        found[span] = [float(np.sum(n, dtype=float)) / truth["Sn L"].sum() - 1 for n in tin]
+    # three of these errors, twice since two scans are compared
+    np.testing.assert_array_less(
+        np.abs(np.subtract(found[0.01], found[0.0])), 3 * np.sqrt(2) * 0.005
+    )
+    np.testing.assert_array_less(np.abs(found[0.01]), 0.02)
 
 
 @lru_cache(maxsize=1)

@@ -74,6 +74,38 @@ def test_each_family_is_drawn_at_the_scales_of_the_rows_it_lies_in(drifting):
             assert np.abs(common.column(emitter) - truth).max() / truth.max() > 20 * off
 
 
+def test_rows_say_where_within_a_group_a_family_lies():
+    # patches: every family jumps from row to row, so that it does not change gradually within
+    # a group of rows. Without noise, so that only what the method does wrong remains.
+    single = model(NAMES, 18)
+    rng = np.random.default_rng(7)
+    part = {name: rng.dirichlet(np.full(ROWS, 2.0)) for name in NAMES}
+    background = single.continuum().sum(axis=1)
+    rows = np.tile(2e4 * background / background.sum(), (ROWS, 1))
+    for row in range(ROWS):
+        at = single.at(shifted(SCALE, DRIFT.gain_factor[row], 0.0))
+        for emitter in single.emitters[: len(NAMES)]:
+            counts = TOTAL[emitter.label] * part[emitter.label][row]
+            rows[row] += counts * at.column(emitter)
+    group = DRIFT.sum_groups()
+    sums = np.array([rows[group == g].sum(axis=0) for g in range(group.max() + 1)])
+    known = RowMixture(DRIFT, sums, rows.sum(axis=1), rows)
+    gradual = RowMixture(DRIFT, sums, rows.sum(axis=1))
+
+    def off(mixture, name):  # mean place of a family [keV]
+        placed = mixture.placed(single).own_shifts[name]
+        energy = single.emitters[NAMES.index(name)].main_energy
+        truth = part[name] @ DRIFT.gain_factor
+        return (sum(w * g for w, g, _ in placed) - truth) * energy
+
+    for name in ("Pb L", "Ca K", "Fe K", "Cu K"):
+        assert abs(off(known, name)) < 5e-5, name
+    assert max(abs(off(gradual, name)) for name in ("Pb L", "Ca K", "Fe K", "Cu K")) > 2e-4
+    total = rows.sum(axis=0)
+    tin = refine(total, known.placed(single)).fit.net("Sn L")[0]
+    assert abs(tin / TOTAL["Sn L"] - 1) < 0.01  # a fifth of what counting leaves open
+
+
 def test_what_is_too_weak_to_be_placed_lies_where_all_counts_do(drifting):
     single, rows, scan = drifting
     with_cobalt = model((*NAMES, "Co K"), 18)  # of which there is none

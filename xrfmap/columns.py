@@ -25,6 +25,7 @@ Array = npt.NDArray[np.float64]
 SOFT_SCATTER_KEV = 5.0
 """Rayleigh peaks below have neither escape peak nor shelf: they hide in what is soft anyway."""
 
+STEADY: Shift = (1.0, 1.0, 0.0)
 LEAST_ESCAPE = 1e-6
 LEAST_ENERGY_KEV = 0.3
 
@@ -101,12 +102,13 @@ def line_shapes(
     rows = np.zeros((len(emitter.energies), channels))
     shelf = np.zeros(channels)
     response = Response(tail_fraction, tail_slope_kev)
-    for weight, gain, zero in shifts or ((1.0, 1.0, 0.0),):
+    index, energies, counts, natural = _with_escape(emitter, material)
+    for weight, gain, zero in shifts or (STEADY,):
         at = shifted(scale, gain, zero) if shifts else scale
-        edges = at.edges(channels)
-        peak_rows(rows, edges, *_with_escape(emitter, material, weight), at, response)
-        if _complete(emitter):
-            shelf += weight * shelf_shape(edges, emitter.main_energy, at)
+        peak_rows(rows, at.edges(channels), index, energies, weight * counts, natural, at, response)
+    if _complete(emitter):  # a shelf is flat: one at the mean scale is as good
+        at = shifted(scale, *_mean(shifts)) if shifts else scale
+        shelf = shelf_shape(at.edges(channels), emitter.main_energy, at)
     used = np.flatnonzero(rows.any(axis=0))
     if len(used) == 0:
         return LineShapes(rows[:, :0], 0, shelf)
@@ -144,7 +146,7 @@ def compton_hump(
     index, none = np.zeros(len(energies), dtype=np.int64), np.zeros(len(energies))
     rows = np.zeros((1, channels))
     response = Response(tail_fraction, tail_slope_kev)
-    for weight, gain, zero in shifts or ((1.0, 1.0, 0.0),):
+    for weight, gain, zero in shifts or (STEADY,):
         at = shifted(scale, gain, zero) if shifts else scale
         peak_rows(
             rows, at.edges(channels), index, energies, weight * shares, none, at, response,
@@ -158,23 +160,28 @@ def _complete(emitter: Emitter) -> bool:
     return emitter.kind != "rayleigh" or emitter.main_energy >= SOFT_SCATTER_KEV
 
 
+def _mean(shifts: tuple[Shift, ...]) -> tuple[float, float]:
+    """Mean factor on the gain and shift of the zero."""
+    return sum(w * g for w, g, _ in shifts), sum(w * z for w, _, z in shifts)
+
+
 def _with_escape(
-    emitter: Emitter, material: str, weight: float
+    emitter: Emitter, material: str
 ) -> tuple[npt.NDArray[np.int64], Array, Array, Array]:
     """Line, energy [keV], counts and natural width [keV] of every peak of an emitter."""
     size = len(emitter.energies)
     natural = np.zeros(size) if emitter.natural is None else emitter.natural
     index = np.arange(size)
     if not _complete(emitter):
-        return index, emitter.energies, np.full(size, weight), natural
+        return index, emitter.energies, np.ones(size), natural
     share, at = _escapes(emitter, material)
     seen = (share > LEAST_ESCAPE) & (at > LEAST_ENERGY_KEV)
-    counts = weight * share / (1 - share.sum(axis=0))
+    counts = share / (1 - share.sum(axis=0))
     which = np.broadcast_to(index, share.shape)[seen]
     return (
         np.concatenate([index, which]),
         np.concatenate([emitter.energies, at[seen]]),
-        np.concatenate([np.full(size, weight), counts[seen]]),
+        np.concatenate([np.ones(size), counts[seen]]),
         np.concatenate([natural, np.zeros(len(which))]),
     )
 

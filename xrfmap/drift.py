@@ -32,7 +32,7 @@ BLOCK_COUNTS = 1e5  # places a gain to about 0.02 %
 BLOCKS_MAX = 64  # follows a drift over an hour to a minute
 CHECK_BLOCKS, CHECK_STEPS = 5, 2  # a first look, so that a steady scan costs little
 STEPS = 5
-REST = 1e-6  # relative change of the gain
+REST = 3e-5  # relative change of the gain; a block leaves it uncertain by 2e-4
 WALKS_GAIN = np.concatenate([[0.0], np.geomspace(3e-6, 3e-3, 16)])
 WALKS_ZERO_KEV = np.array([0.0, 1e-4, 3e-4, 1e-3, 3e-3])
 """Standard deviations tried for the change from block to block; the likeliest is taken."""

@@ -204,13 +204,15 @@ def scatter_emitters(
             continue
         natural = np.array([natural_width(line) for line in group])
         names = np.array([line.siegbahn for line in group])
+        shells = np.array([line.shell for line in group])
         main = float(energy[np.argmax(rate)])
         soft = main < SOFT_KEV
         for suffix, part in _line_groups(energy, rate, together=soft):
             weights = rate[part] / rate[part].sum()
             head = Emitter(
                 f"{metal} {family} Rayleigh{suffix}", metal, family, energy[part], weights,
-                tuple(names[part]), (), "rayleigh", natural=natural[part],
+                tuple(names[part]), () if soft else tuple(shells[part]), "rayleigh",
+                natural=natural[part],
             )  # fmt: skip
             found += [head, _compton(head, "Compton" + suffix, instrument, LIGHT)]
             if not suffix and not soft:

@@ -148,29 +148,52 @@ def _amounts(
     return fit.again(data, weight), weight
 
 
+@dataclass(frozen=True, eq=False)
+class _Normal:
+    """Normal equations of a weighted least squares fit, without priors."""
+
+    gram: Array
+    side: Array
+
+    @classmethod
+    def of(cls, design: Array, right: Array, weight: Array) -> _Normal:
+        """Gather them once; a common factor on all weights is a factor on both parts."""
+        root = np.sqrt(weight)
+        scaled = design * root[:, None]
+        return cls(scaled.T @ scaled, scaled.T @ (right * root))
+
+    def solved(
+        self, factor: float, prior: Array, last_pull: float, last: int
+    ) -> tuple[Array, Array]:
+        """All parameters, and the covariance of the last ones.
+
+        `factor` on the weights; independent priors on some parameters.
+        """
+        gram = factor * self.gram
+        gram[np.diag_indices_from(gram)] += prior
+        diagonal = np.diag(gram)
+        norm = 1.0 / np.sqrt(np.maximum(diagonal, 1e-15 * diagonal.max()))  # a column may be empty
+        gram *= np.outer(norm, norm)
+        gram[np.diag_indices_from(gram)] += 1e-10
+        side = factor * self.side
+        side[-1] += last_pull
+        wanted = np.zeros((len(gram), last + 1))
+        wanted[:, 0] = norm * side
+        if last:
+            wanted[-last:, 1:] = np.diag(norm[-last:])
+        found = norm[:, None] * np.linalg.solve(gram, wanted)
+        return found[:, 0], found[-last:, 1:]
+
+
 def _least_squares(
-    design: Array, right: Array, weight: Array, prior: Array, last_pull: float
+    design: Array, right: Array, weight: Array, prior: Array, last_pull: float, last: int = 4
 ) -> tuple[Array, Array]:
-    """Last four parameters and covariance; counting errors grow by chi-square above one."""
-    value, _ = _solved(design, right, weight, prior, last_pull)
+    """Last parameters and covariance; counting errors grow by chi-square above one."""
+    normal = _Normal.of(design, right, weight)
+    value, _ = normal.solved(1.0, prior, last_pull, 0)
     chi2 = np.sum(weight * (right - design @ value) ** 2) / max(len(right) - len(value), 1)
-    value, inverse = _solved(design, right, weight / max(1.0, float(chi2)), prior, last_pull)
-    return value[-4:], inverse[-4:, -4:]
-
-
-def _solved(
-    design: Array, right: Array, weight: Array, prior: Array, last_pull: float
-) -> tuple[Array, Array]:
-    """Weighted least squares with independent priors on some parameters."""
-    gram = (design.T * weight) @ design + np.diag(prior)
-    diagonal = np.diag(gram)
-    norm = 1.0 / np.sqrt(np.maximum(diagonal, 1e-15 * diagonal.max()))  # a column may be empty
-    scaled = gram * np.outer(norm, norm)
-    scaled[np.diag_indices_from(scaled)] += 1e-10
-    inverse = np.linalg.inv(scaled) * np.outer(norm, norm)
-    side = (design.T * weight) @ right
-    side[-1] += last_pull
-    return inverse @ side, np.asarray(inverse)
+    value, covariance = normal.solved(1.0 / max(1.0, float(chi2)), prior, last_pull, last)
+    return value[-last:], covariance
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,18 +271,22 @@ def _clean_groups(templates: Templates, scale: EnergyScale, area: Array) -> list
     """Find the groups of lines that stand clear of all others."""
     sigma = np.hypot(scale.fwhm(templates.energy), templates.extra) / FWHM_PER_SIGMA
     total = np.bincount(templates.group, area, len(templates.groups))
-    result = []
-    for k in np.flatnonzero(total > 0):
-        group, mine = templates.groups[k], templates.group == k
-        loose = group.spread > SPREAD_MAX_KEV and not group.label.endswith("Ka1")
-        if loose or templates.extra[mine].any():
-            continue
-        distance = np.abs(templates.energy - group.energy)
-        reach = np.where(mine, 0.0, float(scale.fwhm(group.energy)) / FWHM_PER_SIGMA)
-        height = area / sigma * np.exp(-0.5 * (np.maximum(distance - reach, 0) / sigma) ** 2)
-        if height[mine].sum() > CLEAN * height.sum():
-            result.append(int(k))
-    return result
+    wide = np.bincount(templates.group, templates.extra, len(templates.groups)) > 0
+    tried = np.array(
+        [
+            k for k in np.flatnonzero((total > 0) & ~wide)
+            if templates.groups[k].spread <= SPREAD_MAX_KEV
+            or templates.groups[k].label.endswith("Ka1")
+        ], dtype=np.intp,
+    )  # fmt: skip
+    seen = area > 0
+    energy = np.array([templates.groups[k].energy for k in tried])
+    mine = templates.group[seen] == tried[:, None]
+    reach = np.where(mine, 0.0, scale.fwhm(energy)[:, None] / FWHM_PER_SIGMA)
+    distance = np.maximum(np.abs(templates.energy[seen] - energy[:, None]) - reach, 0)
+    height = (area / sigma)[seen] * np.exp(-0.5 * (distance / sigma[seen]) ** 2)
+    clean = (height * mine).sum(axis=1) > CLEAN * height.sum(axis=1)
+    return [int(k) for k in tried[clean]]
 
 
 def _shifts(
@@ -269,11 +296,7 @@ def _shifts(
     # the lines move instead of the scale
     design = np.hstack([solved.columns, solved.moves[:, 2:], solved.slopes[:, clean]])
     right, none = data.counts - solved.fit.model, np.zeros(design.shape[1])
-    value, _ = _solved(design, right, solved.weight, none, 0.0)
-    chi2 = np.sum(solved.weight * (right - design @ value) ** 2) / max(len(right) - len(value), 1)
-    value, inverse = _solved(design, right, solved.weight / max(1.0, float(chi2)), none, 0.0)
-    n = len(clean)
-    shift, own = value[-n:], inverse[-n:, -n:]
+    shift, own = _least_squares(design, right, solved.weight, none, 0.0, len(clean))
     error = np.sqrt(np.diag(own))
     good = np.flatnonzero(error < CLEAN_ERR_KEV)
     counts = np.bincount(templates.group, solved.fit.line_areas(templates), len(templates.groups))

@@ -12,7 +12,6 @@ from __future__ import annotations
 import bz2
 import itertools
 import math
-import zlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from typing import Any
 import h5py
 import numpy as np
 import numpy.typing as npt
+from zlib_ng import zlib_ng
 
 from xrfmap.errors import InputError
 from xrfmap.io.safe import clean_text
@@ -28,6 +28,7 @@ __all__ = ["check_packed", "read_box"]
 
 GZIP, SHUFFLE, CHECKSUM = 1, 2, 3
 LZ4, BLOSC, BITSHUFFLE, ZSTD, BLOSC2, BZIP2 = 32004, 32001, 32008, 32015, 32026, 307
+_BAD_STREAM: type[Exception] = zlib_ng.error  # type: ignore[assignment]  # its stub says instance
 SLACK = 65_536  # headers and tables of a packed chunk that does not get smaller
 
 
@@ -64,8 +65,10 @@ def read_box(dset: h5py.Dataset, key: tuple[slice, ...]) -> npt.NDArray[Any]:
     codes = [code for code, _ in filters]
     fast = set(codes) <= {GZIP, SHUFFLE} and _plain_type(dset)
     out = np.empty([k.stop - k.start for k in key], dtype=dset.dtype) if fast else None
+    at: tuple[int, ...] = ()
     try:
         for corner in _corners(dset, key):
+            at = corner
             raw, mask = _raw(dset, corner)
             if out is None:
                 if raw is not None:
@@ -76,7 +79,7 @@ def read_box(dset: h5py.Dataset, key: tuple[slice, ...]) -> npt.NDArray[Any]:
         raise InputError(
             clean_text(dset.file.filename),
             clean_text(dset.name),
-            found=str(err),
+            found=f"{err}, at index {at}",
             expected=f"chunks of {_size(dset)} bytes when unpacked",
             remedy="the file is damaged or hostile: export the data again",
         ) from err
@@ -121,19 +124,25 @@ def _raw(dset: h5py.Dataset, corner: tuple[int, ...]) -> tuple[bytes | None, int
 
 
 def _unpack(dset: h5py.Dataset, raw: bytes | None, mask: int, codes: list[int]) -> npt.NDArray[Any]:
+    """Unpack a chunk; shape of the chunk, or (bytes of a number, *chunk) while still shuffled."""
     if raw is None:
         return np.full(dset.chunks, dset.fillvalue, dtype=dset.dtype)
-    size = _size(dset)
+    size, width = _size(dset), dset.dtype.itemsize
     data: Buffer = raw
+    shuffled = False
     for i, code in reversed(list(enumerate(codes))):
         if mask >> i & 1:
             continue
+        if shuffled:  # packed or shuffled again, which nobody does on purpose
+            data, shuffled = _unshuffle(data, width), False
         if code == GZIP:
             data = _inflate(data, size)
-        elif len(data) == size and dset.dtype.itemsize > 1:
-            data = _unshuffle(data, dset.dtype.itemsize)
+        elif len(data) == size and width > 1:
+            shuffled = True
     if len(data) != size:
         raise _BombError(f"a chunk that unpacks to {len(data)} bytes")
+    if shuffled:
+        return np.frombuffer(data, dtype=np.uint8).reshape(width, *dset.chunks)
     return np.frombuffer(data, dtype=dset.dtype).reshape(dset.chunks)
 
 
@@ -180,10 +189,10 @@ def check_packed(codecs: Sequence[str], file: Path, size: int) -> None:
 
 
 def _inflate(data: Buffer, size: int, form: int = 15) -> bytes:
-    unpacker = zlib.decompressobj(form)
+    unpacker = zlib_ng.decompressobj(form)
     try:
-        out = unpacker.decompress(data, size + 1)
-    except zlib.error as err:
+        out: bytes = unpacker.decompress(data, size + 1)
+    except _BAD_STREAM as err:
         raise _BombError(f"a chunk that cannot be unpacked ({err})") from err
     if len(out) > size:
         raise _BombError("a chunk that unpacks to more than its size")
@@ -197,13 +206,18 @@ def _paste(
     chunk: npt.NDArray[Any],
     out: npt.NDArray[Any],
 ) -> None:
-    """Copy the part of a chunk that lies in the box."""
+    """Copy the part of a chunk that lies in the box; undo the byte shuffle on the way."""
     source, target = [], []
     for k, first, length in zip(key, corner, dset.chunks, strict=True):
         low, high = max(k.start, first), min(k.stop, first + length)
         source.append(slice(low - first, high - first))
         target.append(slice(low - k.start, high - k.start))
-    out[tuple(target)] = chunk[tuple(source)]
+    if chunk.ndim == out.ndim:
+        out[tuple(target)] = chunk[tuple(source)]
+        return
+    places = out.view(np.uint8).reshape(*out.shape, len(chunk))  # the bytes of each number
+    for i, plane in enumerate(chunk):
+        places[..., i][tuple(target)] = plane[tuple(source)]
 
 
 def _check(raw: bytes, mask: int, filters: list[tuple[int, tuple[int, ...]]], size: int) -> None:

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.flicker import exposure
-from xrfmap.io.lazy import iter_blocks
+from xrfmap.io.lazy import map_blocks
 
 if TYPE_CHECKING:
     from xrfmap.identify import Found
@@ -172,11 +172,18 @@ def label_sums(scan: xr.Dataset, labels: Labels, count: int) -> Array:
     """
     counts = scan["counts"].transpose("y", "x", "channel")
     total = np.zeros((count, scan.sizes["channel"]))
-    for rows, columns, block in iter_blocks(counts, labels >= 0):
+
+    def work(rows: slice, columns: slice, block: npt.NDArray[Any]) -> list[tuple[int, Array]]:
         mine = labels[rows, columns].ravel()
         flat = block.reshape(mine.size, -1)
-        for label in np.unique(mine[mine >= 0]):
-            total[label] += flat[mine == label].sum(axis=0, dtype=np.float64)
+        return [
+            (int(k), flat[mine == k].sum(axis=0, dtype=np.float64))
+            for k in np.unique(mine[mine >= 0])
+        ]
+
+    for _, _, parts in map_blocks(counts, work, labels >= 0):
+        for label, part in parts:
+            total[label] += part
     return total
 
 

@@ -10,7 +10,7 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.flicker import exposure
-from xrfmap.io.lazy import iter_blocks
+from xrfmap.io.lazy import map_blocks
 from xrfmap.row_scales import RowScales
 from xrfmap.settings import Area, AreaSettings
 
@@ -23,6 +23,7 @@ __all__ = [
     "sum_areas",
 ]
 
+Sums = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 Polygon = Sequence[tuple[float, float]]
 
@@ -260,14 +261,25 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
     by_row = np.zeros((len(masks), shape[0]))
     group = np.zeros(shape[0], np.intp) if drift is None else drift.sum_groups()
     by_scale = np.zeros((len(masks), int(group.max()) + 1, scan.sizes["channel"]))
-    for rows, columns, block in iter_blocks(counts, wanted):
+
+    def work(
+        rows: slice, columns: slice, block: npt.NDArray[np.generic]
+    ) -> tuple[list[tuple[int, int, Sums]], Sums | None]:
         part = inside[:, rows, columns]
+        sums = []
         for number, mine in enumerate(part):
             for one in np.unique(group[rows]) if mine.any() else ():
                 here = mine & (group[rows] == one)[:, None]
-                by_scale[number, one] += block[here].sum(axis=0, dtype=np.float64)
-        if drift is not None:
-            by_row[:, rows] += (part * block.sum(axis=2, dtype=np.float64)).sum(axis=2)
+                sums.append((number, int(one), block[here].sum(axis=0, dtype=np.float64)))
+        if drift is None:
+            return sums, None
+        return sums, (part * block.sum(axis=2, dtype=np.float64)).sum(axis=2)
+
+    for rows, _, (sums, row_sums) in map_blocks(counts, work, wanted):
+        for number, one, spectrum in sums:
+            by_scale[number, one] += spectrum
+        if row_sums is not None:
+            by_row[:, rows] += row_sums
     live = [float(scan["live_time"].values[mask].sum()) for mask in masks.values()]
     exposed = exposure(scan) if "beam" in scan else None
     result = xr.Dataset(

@@ -6,6 +6,7 @@ this process (:class:`Here`) or many machines (:mod:`xrfmap.cluster`) give the s
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import pairwise
@@ -15,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.io.lazy import block_grid
+from xrfmap.io.lazy import block_grid, read_block, readers
 
 __all__ = ["Block", "Box", "Here", "Runner", "as_it_is", "boxes_of", "read_box", "stretches"]
 
@@ -69,14 +70,14 @@ def boxes_of(counts: xr.DataArray) -> list[Box]:
 
 def read_box(counts: xr.DataArray, box: Box) -> Block:
     """Read the counts of one block, shape (rows, columns, channel)."""
-    return np.asarray(counts.data[box[0], box[1]])
+    return read_block(counts.data, *box)
 
 
 class Here:
-    """Works in this process: while a block is computed, the next one is read.
+    """Works in this process: while a block is computed, the next ones are read.
 
-    What comes after the computation (packing, writing) has a thread of its own too. At
-    most four blocks are in memory at a time.
+    What comes after the computation (packing, writing) has threads of its own too. How many
+    blocks are in memory at a time, :func:`xrfmap.io.lazy.readers` says.
     """
 
     def run(
@@ -106,22 +107,27 @@ class Here:
         tuple
             Number of the box, and what `finish` gave.
         """
-        with ThreadPoolExecutor(1) as reader, ThreadPoolExecutor(1) as writer:
-            coming = reader.submit(read_box, counts, boxes[0]) if boxes else None
-            going: Future[U] | None = None
-            for number in range(len(boxes)):
-                block = coming.result() if coming is not None else np.empty(0)
-                coming = None
-                if number + 1 < len(boxes):
-                    coming = reader.submit(read_box, counts, boxes[number + 1])
-                done = work(block, boxes[number])
+        number = readers(counts.data)
+        reader, writer = ThreadPoolExecutor(number), ThreadPoolExecutor(number)
+        going: deque[tuple[int, Future[U]]] = deque()
+        try:
+            coming = deque(reader.submit(read_box, counts, box) for box in boxes[:number])
+            for at, box in enumerate(boxes):
+                block = coming.popleft().result()
+                if at + number < len(boxes):
+                    coming.append(reader.submit(read_box, counts, boxes[at + number]))
+                done = work(block, box)
                 del block  # what is read next takes its place
-                if going is not None:
-                    yield number - 1, going.result()
-                going = writer.submit(finish, done)
+                going.append((at, writer.submit(finish, done)))
                 del done
-            if going is not None:
-                yield len(boxes) - 1, going.result()
+                if len(going) > number:
+                    first, ready = going.popleft()
+                    yield first, ready.result()
+            for first, ready in going:
+                yield first, ready.result()
+        finally:  # also where nobody wants the rest
+            for pool in (reader, writer):
+                pool.shutdown(wait=True, cancel_futures=True)
 
 
 def as_it_is(value: T) -> T:

@@ -17,7 +17,7 @@ from xrfmap.cover_likelihood import Z_ORDER, Cover, estimate_cover, pair_informa
 from xrfmap.cover_model import CoverModel
 from xrfmap.depth import DISAGREE, ENOUGH, STATES, SURFACE_UM
 from xrfmap.identify import Found
-from xrfmap.io.lazy import iter_blocks
+from xrfmap.io.lazy import map_blocks
 from xrfmap.line_groups import GroupCounts, LineGroup
 from xrfmap.line_ratios import SplitDesign
 from xrfmap.one_thread import in_one_thread
@@ -156,14 +156,22 @@ def _block_sums(scan: xr.Dataset, side: int) -> npt.NDArray[np.uint32]:
     """Sum the spectra of blocks, shape (rows, columns, channels)."""
     ny, nx, channels = scan["counts"].shape
     total = np.zeros((-(-ny // side), -(-nx // side), channels), np.uint32)
-    for rows, cols, part in iter_blocks(scan["counts"]):
-        down = np.arange(*rows.indices(ny)) // side
-        across = np.arange(*cols.indices(nx)) // side
-        first = np.flatnonzero(np.diff(across, prepend=-1))
+
+    def work(rows: slice, cols: slice, part: npt.NDArray[np.generic]) -> npt.NDArray[np.uint32]:
+        first = _firsts(cols, side)
         summed = np.add.reduceat(part, first, axis=1, dtype=np.uint32)
-        for k, row in enumerate(down):
-            total[row, across[first]] += summed[k]
+        return np.asarray(np.add.reduceat(summed, _firsts(rows, side), axis=0, dtype=np.uint32))
+
+    for rows, cols, part in map_blocks(scan["counts"], work):
+        down, across = rows.start // side, cols.start // side
+        total[down : down + part.shape[0], across : across + part.shape[1]] += part
     return total
+
+
+def _firsts(pixels: slice, side: int) -> npt.NDArray[np.intp]:
+    """First of those pixels in each block that they lie in."""
+    block = np.arange(pixels.start, pixels.stop) // side
+    return np.flatnonzero(np.diff(block, prepend=-1))
 
 
 def _centres(axis: Array, side: int) -> Array:

@@ -1,7 +1,14 @@
-"""Sum and maximum-pixel spectra of a scan, a block at a time."""
+"""Sums of a scan, all from one pass: sum and maximum spectra, rows, pixels, a sample.
+
+The energy scale asks for the sum, its drift for the rows, the elements for all of it: a
+scan on disk is read once for the three, and what was found is kept as long as the scan.
+"""
 
 from __future__ import annotations
 
+import weakref
+from dataclasses import dataclass
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -9,11 +16,177 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.errors import InputError
-from xrfmap.io.lazy import iter_blocks
+from xrfmap.io.lazy import map_blocks
 
-__all__ = ["row_spectra", "sum_spectra"]
+__all__ = [
+    "BANDS",
+    "Bands",
+    "Sample",
+    "ScanSums",
+    "band_starts",
+    "bands_of",
+    "row_spectra",
+    "scan_sums",
+    "sum_spectra",
+]
 
 Array = npt.NDArray[np.float64]
+Bands = npt.NDArray[np.float32]
+
+BANDS = 64
+"""Bands of equal width in which pixels are compared."""
+
+SAMPLE = 20_000
+"""Pixels that groups of like pixels are learnt from."""
+
+POOL = 3 * SAMPLE
+"""Pixels drawn beforehand, of which some may turn out to be without counts."""
+
+
+@dataclass(frozen=True, eq=False)
+class ScanSums:
+    """What one pass over a scan leaves.
+
+    Attributes
+    ----------
+    rows : ndarray, shape (y, channel)
+        Spectrum of each row of pixels; 32-bit where that is exact. [counts]
+    largest : ndarray, shape (channel,)
+        Largest count of any pixel, channel by channel. [counts]
+    total : ndarray, shape (y, x)
+        Counts of each pixel. [counts]
+    sample : Sample
+        Some pixels in bands of channels.
+    """
+
+    rows: npt.NDArray[Any]
+    largest: Array
+    total: Array
+    sample: Sample
+
+    @property
+    def spectrum(self) -> Array:
+        """Sum over all pixels, shape (channel,), in counts."""
+        return np.asarray(self.rows.sum(axis=0, dtype=np.float64))
+
+
+class Sample:
+    """Pixels drawn by chance before the scan is read, whose bands are kept.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns of the scan.
+    bands : int
+        Bands of channels.
+    seed : int
+        Of the drawing.
+
+    Attributes
+    ----------
+    bands : ndarray, shape (pixels, bands)
+        Counts, in the order of the scan. [counts]
+    rank : ndarray of int, shape (pixels,)
+        Order in which they were drawn.
+    """
+
+    def __init__(self, shape: tuple[int, int], bands: int, seed: int) -> None:
+        pixels = shape[0] * shape[1]
+        # in the order of their rank, which says who comes first
+        drawn = np.random.default_rng(seed).choice(pixels, min(POOL, pixels), replace=False)
+        self.rank = np.argsort(drawn, kind="stable")
+        self.y, self.x = np.divmod(drawn[self.rank], shape[1])  # in the order of the scan
+        self.bands = np.zeros((len(drawn), bands), np.float32)
+
+    def take(self, rows: slice, cols: slice, block: npt.NDArray[Any], starts: Any) -> None:
+        """Keep the bands of those pixels that lie in a block; each block once, any thread."""
+        low, high = np.searchsorted(self.y, [rows.start, rows.stop])
+        mine = np.arange(low, high)
+        mine = mine[(self.x[mine] >= cols.start) & (self.x[mine] < cols.stop)]
+        chosen = block[self.y[mine] - rows.start, self.x[mine] - cols.start]
+        self.bands[mine] = bands_of(chosen, starts)
+
+    def first(self) -> Bands:
+        """Those drawn first that hold counts, shape (pixels, bands), in the order of the scan."""
+        alive = np.flatnonzero(self.bands.any(axis=1))
+        alive = alive[np.argsort(self.rank[alive])[:SAMPLE]]
+        return self.bands[np.sort(alive)]
+
+
+def band_starts(channels: int) -> npt.NDArray[np.int64]:
+    """First channel of each band."""
+    return np.arange(0, channels, -(-channels // BANDS))
+
+
+def bands_of(counts: npt.NDArray[Any], starts: npt.NDArray[np.int64]) -> Bands:
+    """Sum channels, the last axis, into bands that begin at `starts`."""
+    return np.asarray(np.add.reduceat(counts, starts, axis=-1, dtype=np.float32))
+
+
+def scan_sums(scan: xr.Dataset, *, seed: int = 0) -> ScanSums:
+    """Sum up a scan in one pass.
+
+    Parameters
+    ----------
+    scan : Dataset
+        ``counts(y, x, channel)``; only a few blocks of a lazy scan are in memory. What a
+        lazy one gave is kept as long as its array lives.
+    seed : int
+        Seed of the sample.
+
+    Returns
+    -------
+    ScanSums
+        Not to be changed. The same for any number of threads and, for whole counts below
+        2**53, any blocking of the scan.
+
+    Raises
+    ------
+    InputError
+        If counts are negative or not finite, or a block cannot be read.
+    """
+    counts = scan["counts"]
+    data = counts.data
+    key = (id(data), seed)
+    with _LOCK:
+        known = _KEPT.get(key)
+    if known is not None:
+        return known
+    sums = _read(counts, str(scan.attrs.get("source") or "scan"), seed)
+    if hasattr(data, "dask"):  # an array in memory might be changed
+        with _LOCK:
+            _KEPT[key] = sums
+        weakref.finalize(data, _KEPT.pop, key, None)
+    return sums
+
+
+_KEPT: dict[tuple[int, int], ScanSums] = {}
+_LOCK = Lock()
+
+
+def _read(counts: xr.DataArray, where: str, seed: int) -> ScanSums:
+    ny, nx, channels = counts.shape
+    starts = band_starts(channels)
+    sample = Sample((ny, nx), len(starts), seed)
+    # 65 536 pixels of 16 bits are the most that 32 bits hold
+    small = counts.dtype.kind == "u" and counts.dtype.itemsize <= 2 and nx <= 1 << 16
+    kind: type[Any] = np.uint32 if small else np.float64
+    rows_sum = np.zeros((ny, channels), kind)
+    largest = np.zeros(channels)
+    total = np.zeros((ny, nx))
+
+    def work(
+        rows: slice, cols: slice, block: npt.NDArray[Any]
+    ) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
+        flat = _checked(block, where)
+        total[rows, cols] = block.sum(axis=2, dtype=np.float64)
+        sample.take(rows, cols, block, starts)
+        return block.sum(axis=1, dtype=kind), flat.max(axis=0)
+
+    for rows, _, (part, top) in map_blocks(counts, work):
+        rows_sum[rows] += part
+        np.maximum(largest, top, out=largest)
+    return ScanSums(rows_sum, largest, total, sample)
 
 
 def sum_spectra(scan: xr.Dataset) -> xr.Dataset:
@@ -22,7 +195,7 @@ def sum_spectra(scan: xr.Dataset) -> xr.Dataset:
     Parameters
     ----------
     scan : xarray.Dataset
-        Scan, or point spectrum; only one block of a lazy scan is in memory at a time.
+        Scan, or point spectrum; only a few blocks of a lazy scan are in memory at a time.
 
     Returns
     -------
@@ -37,11 +210,12 @@ def sum_spectra(scan: xr.Dataset) -> xr.Dataset:
         If counts are negative or not finite.
     """
     counts = scan["counts"]
-    total, largest = np.zeros((2, counts.sizes["channel"]))
-    for _, _, block in _blocks(counts):
-        flat = _checked(block, str(scan.attrs.get("source") or "scan"))
-        total += flat.sum(axis=0, dtype=np.float64)
-        np.maximum(largest, flat.max(axis=0), out=largest)
+    if counts.ndim == 1:
+        one = _checked(np.asarray(counts.values)[None], str(scan.attrs.get("source") or "scan"))
+        total = largest = one[0].astype(np.float64)
+    else:
+        sums = scan_sums(scan)
+        total, largest = sums.spectrum, sums.largest.copy()
     coords = {"energy": scan["energy"]} if "energy" in scan.coords else None
     return xr.Dataset(
         {
@@ -59,7 +233,7 @@ def row_spectra(scan: xr.Dataset) -> Array:
     Parameters
     ----------
     scan : xarray.Dataset
-        Scan; only one block of a lazy one is in memory at a time.
+        Scan; only a few blocks of a lazy one are in memory at a time.
 
     Returns
     -------
@@ -71,19 +245,7 @@ def row_spectra(scan: xr.Dataset) -> Array:
     InputError
         If counts are negative or not finite.
     """
-    counts = scan["counts"]
-    where = str(scan.attrs.get("source") or "scan")
-    result = np.zeros((counts.sizes["y"], counts.sizes["channel"]))
-    for rows, _, block in _blocks(counts):
-        _checked(block, where)
-        result[rows] += block.sum(axis=1, dtype=np.float64)
-    return result
-
-
-def _blocks(counts: xr.DataArray) -> Any:
-    if counts.ndim == 1:
-        return [(slice(0, 1), slice(0, 1), np.asarray(counts.values)[None, None, :])]
-    return iter_blocks(counts)
+    return scan_sums(scan).rows.astype(np.float64)
 
 
 def _checked(block: npt.NDArray[Any], where: str) -> npt.NDArray[Any]:

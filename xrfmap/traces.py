@@ -22,7 +22,7 @@ from xrfmap.emitters import Emitter, family_emitter, usable_families
 from xrfmap.findings import ElementFinding
 from xrfmap.fit import fit_counts
 from xrfmap.identify import Found, identify_part
-from xrfmap.io.lazy import iter_blocks
+from xrfmap.io.lazy import map_blocks
 from xrfmap.map_design import MapDesign, row_designs
 from xrfmap.one_thread import in_one_thread
 from xrfmap.refine import fit_sum, merge
@@ -272,11 +272,14 @@ def _sums(scan: xr.Dataset, masks: Sequence[Mask]) -> list[Array]:
     """Sum spectrum over each mask in one pass."""
     sums = [np.zeros(scan.sizes["channel"]) for _ in masks]
     wanted = np.asarray(np.any(masks, axis=0))
-    for rows, cols, block in iter_blocks(scan["counts"], wanted):
-        for total, mask in zip(sums, masks, strict=True):
-            chosen = mask[rows, cols]
-            if chosen.any():
-                total += block[chosen].sum(axis=0, dtype=np.float64)
+
+    def work(rows: slice, cols: slice, block: Block) -> list[tuple[int, Array]]:
+        chosen = [(k, mask[rows, cols]) for k, mask in enumerate(masks)]
+        return [(k, block[c].sum(axis=0, dtype=np.float64)) for k, c in chosen if c.any()]
+
+    for _, _, parts in map_blocks(scan["counts"], work, wanted):
+        for k, part in parts:
+            sums[k] += part
     return sums
 
 

@@ -7,7 +7,7 @@ lock, so that two cores take half the time. Only a few blocks are in memory at o
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.io.lazy import BLOCK_BYTES, block_shape, iter_blocks, stored_of
+from xrfmap.io.lazy import BLOCK_BYTES, map_blocks, readers, stored_of
 from xrfmap.io.stored import StoredCounts
 
 __all__ = [
@@ -73,25 +73,6 @@ class _Pass:
         self.tell(min(done, self.total), self.total)
 
 
-def _shares(counts: xr.DataArray, wanted: Mask, threads: int) -> list[Mask]:
-    """Split wanted pixels by rows of blocks, so that no block is read twice."""
-    data = counts.data
-    if hasattr(data, "chunks"):
-        tall = data.chunks[0]
-    else:
-        step = block_shape(data.shape, data.dtype.itemsize)[0]
-        tall = [min(step, data.shape[0] - row) for row in range(0, data.shape[0], step)]
-    shares = [np.zeros_like(wanted) for _ in range(threads)]
-    row, turn = 0, 0
-    for height in tall:
-        rows = slice(row, row + height)
-        if wanted[rows].any():
-            shares[turn % threads][rows] = wanted[rows]
-            turn += 1
-        row += height
-    return [share for share in shares if share.any()]
-
-
 def _over_blocks(
     counts: xr.DataArray,
     work: Callable[[slice, slice, npt.NDArray[Any]], None],
@@ -101,16 +82,14 @@ def _over_blocks(
 ) -> None:
     """Call `work` on every block with a wanted pixel, from several threads."""
     marked = np.ones(counts.shape[:2], dtype=bool) if wanted is None else wanted
-    shares = _shares(counts, marked, min(MOST_THREADS, os.cpu_count() or 1))
     going = _Pass(int(marked.sum()), tell, stop)
 
-    def run(share: Mask) -> None:
-        blocks: Iterator[tuple[slice, slice, npt.NDArray[Any]]] = iter_blocks(counts, share)
-        for rows, columns, block in blocks:
-            work(rows, columns, block)
-            going.add(int(share[rows, columns].sum()))
+    def run(rows: slice, columns: slice, block: npt.NDArray[Any]) -> None:
+        work(rows, columns, block)
+        going.add(int(marked[rows, columns].sum()))
 
-    _in_threads([partial(run, share) for share in shares])
+    for _ in map_blocks(counts, run, marked, threads=min(MOST_THREADS, readers(counts.data))):
+        pass
 
 
 def _in_threads(jobs: Sequence[Callable[[], None]]) -> None:

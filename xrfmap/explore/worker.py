@@ -215,7 +215,8 @@ def _prepare(
         pipe.send(Message("scale", {k: v for k, v in scan.attrs.items() if k not in bare.attrs}))
     else:
         scan = scan.assign_attrs(dict(scale))
-    teller.begin("finding the elements", passes=2)
+    # sums, unless the energy scale asked for them; groups of like pixels; traces
+    teller.begin("finding the elements", passes=2 + (scale is not None))
     found = find_elements(scan, source.elements)
     pipe.send(Message("found", found))
     if with_maps:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import itertools
 import math
+import os
 import weakref
-from collections.abc import Iterator, Sequence
-from typing import Any
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Any, TypeVar
 
 import dask.array as da
 import numpy as np
@@ -23,7 +26,10 @@ __all__ = [
     "iter_blocks",
     "iter_boxes",
     "lazy_counts",
+    "map_blocks",
     "quick_check",
+    "read_block",
+    "readers",
     "stored_of",
     "times_read",
 ]
@@ -34,6 +40,10 @@ _STORED: weakref.WeakValueDictionary[str, StoredCounts] = weakref.WeakValueDicti
 BLOCK_PIXELS = 4096  # enough rows for a good matrix product, 33 MB at 2048 channels of 4 bytes
 MAX_BLOCK_PIXELS = 8192
 BLOCK_BYTES = 64 << 20  # several blocks at a time stay far below the memory target
+AHEAD_BYTES = 384 << 20  # all blocks in memory at a time, a quarter of the memory target
+MOST_READERS = 8  # beyond these the disk is the limit
+
+T = TypeVar("T")
 
 
 def block_shape(
@@ -131,7 +141,7 @@ def iter_boxes(counts: Any) -> Iterator[tuple[slice, slice, slice, npt.NDArray[A
         Rows, columns, channels, and the box; each chunk of the file is unpacked once,
         so boxes need not hold all channels.
     """
-    data = getattr(counts, "data", counts)
+    data = _array_of(counts)
     stored = stored_of(data)
     if stored is None or stored.chunk is None or times_read(stored) == 1:
         for rows, cols, block in iter_blocks(counts):
@@ -149,12 +159,12 @@ def iter_boxes(counts: Any) -> Iterator[tuple[slice, slice, slice, npt.NDArray[A
 def iter_blocks(
     counts: Any, wanted: npt.NDArray[np.bool_] | None = None
 ) -> Iterator[tuple[slice, slice, npt.NDArray[Any]]]:
-    """Blocks of a lazy cube, one at a time.
+    """Blocks of a lazy cube, in order; the next ones are read meanwhile.
 
     Parameters
     ----------
     counts : DataArray, dask array or ndarray, shape (y, x, channel)
-        Counts; only one block is in memory.
+        Counts; only a few blocks are in memory.
     wanted : ndarray of bool, shape (y, x), optional
         Pixels that are needed; blocks without any of them are not read.
 
@@ -163,7 +173,76 @@ def iter_blocks(
     tuple
         Rows, columns, and the block with all channels.
     """
-    data = getattr(counts, "data", counts)
+    yield from map_blocks(counts, _as_read, wanted)
+
+
+def _as_read(_rows: slice, _cols: slice, block: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    return block
+
+
+def map_blocks(
+    counts: Any,
+    work: Callable[[slice, slice, npt.NDArray[Any]], T],
+    wanted: npt.NDArray[np.bool_] | None = None,
+    *,
+    threads: int | None = None,
+) -> Iterator[tuple[slice, slice, T]]:
+    """Do something with each block of a cube, on several threads.
+
+    Parameters
+    ----------
+    counts : DataArray, dask array or ndarray, shape (y, x, channel)
+        Counts; only a few blocks are in memory.
+    work : callable
+        Called with rows, columns and block, from any thread; NumPy lets go of Python's
+        lock in what matters here, and so does unpacking.
+    wanted : ndarray of bool, shape (y, x), optional
+        Pixels that are needed; blocks without any of them are not read.
+    threads : int, optional
+        As many as :func:`readers` says by default.
+
+    Yields
+    ------
+    tuple
+        Rows, columns, and what `work` gave. Always in the order of the blocks, so that
+        sums come out the same for any number of threads.
+
+    Raises
+    ------
+    InputError
+        For the first bad block in this order.
+    """
+    data = _array_of(counts)
+    places = _places(counts, wanted)
+    number = readers(data) if threads is None else threads
+    if number < 2 or not hasattr(data, "dask"):
+        for rows, cols in places:
+            yield rows, cols, work(rows, cols, read_block(data, rows, cols))
+        return
+
+    def one(rows: slice, cols: slice) -> T:
+        return work(rows, cols, read_block(data, rows, cols))
+
+    going: deque[tuple[slice, slice, Future[T]]] = deque()
+    pool = ThreadPoolExecutor(number, thread_name_prefix="blocks")
+    try:
+        for rows, cols in places:
+            going.append((rows, cols, pool.submit(one, rows, cols)))
+            if len(going) > number:
+                yield _first_of(going)
+        while going:
+            yield _first_of(going)
+    finally:  # also where nobody wants the rest
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _first_of(going: deque[tuple[slice, slice, Future[T]]]) -> tuple[slice, slice, T]:
+    rows, cols, future = going.popleft()
+    return rows, cols, future.result()
+
+
+def _places(counts: Any, wanted: npt.NDArray[np.bool_] | None) -> Iterator[tuple[slice, slice]]:
+    """Rows and columns of the blocks that hold wanted pixels, row after row."""
     tall, wide = block_grid(counts)
     y = 0
     for height in tall:
@@ -171,9 +250,70 @@ def iter_blocks(
         for width in wide:
             rows, cols = slice(y, y + height), slice(x, x + width)
             if wanted is None or wanted[rows, cols].any():
-                yield rows, cols, np.asarray(data[rows, cols])
+                yield rows, cols
             x += width
         y += height
+
+
+def read_block(data: Any, rows: slice, cols: slice) -> npt.NDArray[Any]:
+    """Read a block of a cube in this thread.
+
+    Parameters
+    ----------
+    data : dask array or ndarray, shape (y, x, channel)
+        Counts.
+    rows, cols : slice
+        Its place.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns, channel)
+        The block. [counts]
+    """
+    stored = stored_of(data)
+    if stored is not None:  # without the detour over a graph of tasks
+        return stored[rows, cols]
+    block = data[rows, cols]
+    if hasattr(block, "dask"):
+        block = block.compute(scheduler="synchronous")
+    return np.asarray(block)
+
+
+def readers(data: Any) -> int:
+    """Threads that may read blocks of a cube at a time.
+
+    Parameters
+    ----------
+    data : dask array or ndarray, shape (y, x, channel)
+        Counts.
+
+    Returns
+    -------
+    int
+        One for each core that this process may use, up to `MOST_READERS`, and fewer
+        where so many blocks would not fit into `AHEAD_BYTES`. One where a scheduler of
+        Dask was asked to keep to one.
+    """
+    from dask import config
+
+    if config.get("scheduler", None) in ("synchronous", "sync", "single-threaded"):
+        return 1
+    tall, wide = block_grid(data)
+    # a block as read and as unpacked
+    block = 2 * max(tall) * max(wide) * data.shape[2] * data.dtype.itemsize
+    return max(1, min(_cores(), MOST_READERS, AHEAD_BYTES // max(int(block), 1) - 1))
+
+
+def _cores() -> int:
+    """Cores that this process may use: those left to it where several share the machine."""
+    there = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    left = os.environ.get("NUMBA_NUM_THREADS", "")
+    return min(there or 1, int(left)) if left.isdigit() and int(left) > 0 else there or 1
+
+
+def _array_of(counts: Any) -> Any:
+    """Array of a DataArray; ``data`` of an ndarray is something else."""
+    return counts.data if hasattr(counts, "dims") else counts
 
 
 def block_grid(counts: Any) -> tuple[tuple[int, ...], tuple[int, ...]]:
@@ -189,7 +329,7 @@ def block_grid(counts: Any) -> tuple[tuple[int, ...], tuple[int, ...]]:
     tuple of tuple of int
         Those of the chunks of a lazy array. Each block has all channels.
     """
-    data = getattr(counts, "data", counts)
+    data = _array_of(counts)
     if hasattr(data, "chunks"):
         return tuple(data.chunks[0]), tuple(data.chunks[1])
     ny, nx, _ = data.shape

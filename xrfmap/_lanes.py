@@ -12,8 +12,11 @@ its neighbours, on the block it came in, or on the number of threads.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
-from numba import njit, prange
+import numpy.typing as npt
+from numba import njit
 
 from xrfmap._lane_errors import null_moments
 from xrfmap._lane_solve import (
@@ -147,7 +150,7 @@ def _step(a, old, g, d, info, diag, slope, size, active, tries, tol, lanes):
     return working
 
 
-@njit(**OPTIONS)
+@njit(inline="always", **OPTIONS)
 def _climb(n, best, used, left_over, plan, given, tol, max_steps, work, aside, lanes):
     """Newton steps from `best` to the maximum; lanes that have arrived drop out.
 
@@ -206,14 +209,14 @@ def _climb(n, best, used, left_over, plan, given, tol, max_steps, work, aside, l
                 place[k] = place[chosen[k]]
 
 
-@njit(**OPTIONS)
-def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, aside, out, lanes):
+@njit(inline="always", **OPTIONS)
+def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, lanes):
     """Fit one group of lanes; results go into rows of ``out``."""
     edges, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
     _, _, info_row, row, col, first, upd, left, right, _ = lists
     inv_ptr, inv_idx = inverse_lists
     bp, bi, bv = columns
-    n, mu, open_mu, best, inv, null, skew, grow, steps_work = work
+    n, mu, open_mu, best, inv, null, skew, grow, steps_work, aside = work
     few, _, _, g, d, _, free, info, chol, _ = steps_work
     amplitude, onestep, variance, variance0, skewness, slope0, deviance, steps, done = out
     bins = n.shape[0]
@@ -269,72 +272,26 @@ def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, aside,
 
 
 @njit(**OPTIONS)
-def _empty(rows, lanes):
-    return np.empty((rows, lanes), np.float32)
-
-
-@njit(**OPTIONS)
-def _parts(plan):
-    """Sort the arrays of a plan; threads take flat tuples only."""
-    return (
-        plan[0],
-        plan[1],
-        plan[2:5],
-        plan[5:10],
-        plan[10:15],
-        plan[15:25],
-        plan[25:28],
-        plan[28:30],
-        plan[30:36],
-    )
-
-
-@njit(parallel=True, **{k: v for k, v in OPTIONS.items() if k != "nogil"})
-def fit_lanes(counts, plan, sizes, start, given, tol, max_steps, out, lanes, threads):
-    """Fit all rows of ``counts``; groups of lanes are shared among threads.
+def fit_part(counts, plan, start, given, tol, max_steps, work, out, lanes, part, parts):
+    """Fit every `parts`-th group of lanes of ``counts``, from `part` on.
 
     `lanes` is an argument, not a constant: loops of known short length would be unrolled
     into scalar instructions before the compiler looks for vectors.
     """
-    bins, comps, pairs, entries = sizes
     groups = (counts.shape[0] + lanes - 1) // lanes
-    parts = min(groups, threads)
-    for part in prange(parts):
-        # once for many groups: fresh memory costs as much as some of the arithmetic
-        few = (_empty(BLOCK, lanes), _empty(BLOCK, lanes), _empty(BLOCK, lanes))
-        steps_work = (
-            few,
-            _empty(comps, lanes),
-            _empty(comps, lanes),
-            _empty(comps, lanes),
-            _empty(comps, lanes),
-            _empty(comps, lanes),
-            _empty(comps, lanes),
-            _empty(pairs, lanes),
-            _empty(entries, lanes),
-            _empty(bins, max(lanes - VECTOR, VECTOR)),
-        )
-        work = (
-            _empty(bins, lanes),
-            _empty(bins, lanes),
-            _empty(bins, lanes),
-            _empty(comps, lanes),
-            _empty(entries, lanes),
-            _empty(comps, lanes),
-            _empty(comps, lanes),
-            _empty(comps, lanes),
-            steps_work,
-        )
-        aside = (
-            _empty(comps, lanes),
-            _empty(comps, lanes),
-            _empty(comps, lanes),
-            _empty(comps, lanes),
-            _empty(pairs, lanes),
-            _empty(comps, lanes),
-        )
-        for group in range(part, groups, parts):
-            place = group * lanes
-            _group(
-                counts, place, _parts(plan), start, given, tol, max_steps, work, aside, out, lanes
-            )
+    for group in range(part, groups, parts):
+        _group(counts, group * lanes, plan, start, given, tol, max_steps, work, out, lanes)
+
+
+def work_arrays(sizes: tuple[int, ...], lanes: int) -> tuple[Any, ...]:
+    """Memory for one thread, used for all its groups: fresh memory costs as much as arithmetic."""
+    bins, comps, pairs, entries = sizes
+
+    def empty(*rows: int) -> tuple[npt.NDArray[np.float32], ...]:
+        return tuple(np.empty((n, lanes), np.float32) for n in rows)
+
+    few = empty(BLOCK, BLOCK, BLOCK)
+    fewer = np.empty((bins, max(lanes - VECTOR, VECTOR)), np.float32)
+    steps = (few, *empty(*[comps] * 6, pairs, entries), fewer)
+    aside = empty(comps, comps, comps, comps, pairs, comps)
+    return (*empty(bins, bins, bins, comps, entries, comps, comps, comps), steps, aside)

@@ -9,6 +9,7 @@ Poisson curvature, for many pixels at once (:mod:`xrfmap._lanes`).
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -118,7 +119,7 @@ class _Plan:
     """What the kernel needs to know about a design, worked out once."""
 
     order: npt.NDArray[np.int64]  # component at each place of the elimination order
-    arrays: tuple[npt.NDArray[Any], ...]
+    arrays: tuple[Any, ...]  # as `_group` of the kernel takes them
     sizes: tuple[int, ...]  # bins, components, pairs that touch, entries of the factor
 
     @classmethod
@@ -133,19 +134,21 @@ class _Plan:
         diag = np.array([pair_of[j, j] for j in range(t.shape[1])], np.int32)
         places = np.array([divmod(p, t.shape[1]) for p in np.flatnonzero(pair_of >= 0)], np.int32)
         places = places[np.argsort(pair_of[places[:, 0], places[:, 1]])]
-        arrays: tuple[npt.NDArray[Any], ...] = (
+        arrays: tuple[Any, ...] = (
             edges.astype(np.int64),
             order,
-            *_sparse_rows(t),
-            *_in_blocks(_sparse_rows(t.T), len(t)),
-            *_in_blocks(pairs, len(t)),
-            np.ascontiguousarray(places[:, 0]),
-            np.ascontiguousarray(places[:, 1]),
-            *factor,
-            diag,
-            *_touching_lists(pair_of),
-            *inverse,
-            *_null_lists(strong[:, order], pattern, order < judged),
+            _sparse_rows(t),
+            _in_blocks(_sparse_rows(t.T), len(t)),
+            _in_blocks(pairs, len(t)),
+            (
+                np.ascontiguousarray(places[:, 0]),
+                np.ascontiguousarray(places[:, 1]),
+                *factor,
+                diag,
+            ),
+            _touching_lists(pair_of),
+            inverse,
+            _null_lists(strong[:, order], pattern, order < judged),
         )
         return cls(order, arrays, (*t.shape, len(places), len(factor[0])))
 
@@ -289,7 +292,7 @@ def _run(
     from numba import get_num_threads
 
     from xrfmap._lane_solve import VECTOR
-    from xrfmap._lanes import LANES, fit_lanes
+    from xrfmap._lanes import LANES, fit_part, work_arrays
 
     pixels, comps = data.shape[0], len(plan.order)
     out = (
@@ -300,9 +303,17 @@ def _run(
     )
     tolerance = np.float32(STEP_TOLERANCE)
     lanes = min(LANES, -(-max(pixels, 1) // VECTOR) * VECTOR)
-    fit_lanes(
-        data, plan.arrays, plan.sizes, start, given, tolerance, steps, out, lanes, get_num_threads()
-    )
+    parts = max(min(get_num_threads(), -(-pixels // lanes)), 1)
+
+    def fit(part: int) -> None:
+        work = work_arrays(plan.sizes, lanes)
+        fit_part(data, plan.arrays, start, given, tolerance, steps, work, out, lanes, part, parts)
+
+    if parts == 1:
+        fit(0)
+    else:  # the kernel holds no lock, and no thread needs what another one found
+        with ThreadPoolExecutor(parts) as threads:
+            list(threads.map(fit, range(parts)))
     return out
 
 

@@ -222,3 +222,33 @@ def test_the_runner_gives_all_blocks_in_order_and_reads_ahead(four_readers):
     assert [box for _, (box, _) in found] == boxes
     assert sum(total for _, (_, total) in found) == CUBE.sum()
     assert list(Here().run(scan["counts"], [], lambda b, _: b, as_it_is)) == []
+
+
+def test_many_threads_give_the_same_as_one(monkeypatch):
+    scan, _ = lazily(CUBE.astype("u2"))
+    boxes = boxes_of(scan["counts"])
+    uneven = np.random.default_rng(4).gamma(2.0, size=130)
+
+    def made(cores):
+        monkeypatch.setattr(lazy, "_cores", lambda: cores)
+        run = Here().run(scan["counts"], boxes, lambda block, _: block @ uneven, np.sqrt)
+        return np.concatenate([part for _, part in run])
+
+    np.testing.assert_array_equal(made(1), made(4))
+    np.testing.assert_array_equal(made(1), np.sqrt(CUBE.astype("u2") @ uneven))
+
+
+def test_a_study_of_one_block_uses_all_cores_and_one_of_many_shares_them(four_readers):
+    from numba import get_num_threads
+
+    scan, _ = lazily(np.tile(CUBE, (6, 1, 1)).astype("u2"))
+    boxes = boxes_of(scan["counts"])
+    all_cores = get_num_threads()
+
+    def ask(some):
+        run = Here().run(scan["counts"], some, lambda *_: get_num_threads(), as_it_is)
+        return {cores for _, cores in run}
+
+    assert ask(boxes[:1]) == {all_cores}
+    assert ask(boxes) == {max(1, all_cores // 4)}
+    assert get_num_threads() == all_cores

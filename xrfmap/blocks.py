@@ -26,6 +26,9 @@ Box = tuple[slice, slice]
 Block = npt.NDArray[np.generic]
 """Counts of a block, shape (rows, columns, channel)."""
 
+EVEN = 4
+"""Blocks a thread from which on it does not matter that some threads end sooner."""
+
 T = TypeVar("T")
 U = TypeVar("U")
 
@@ -74,10 +77,10 @@ def read_box(counts: xr.DataArray, box: Box) -> Block:
 
 
 class Here:
-    """Works in this process: while a block is computed, the next ones are read.
+    """Works in this process: some blocks are read while others are computed and packed.
 
-    What comes after the computation (packing, writing) has threads of its own too. How many
-    blocks are in memory at a time, :func:`xrfmap.io.lazy.readers` says.
+    A block stays with one thread from the file to what is kept of it, so that no core waits
+    for another. How many blocks are in memory at a time, :func:`xrfmap.io.lazy.readers` says.
     """
 
     def run(
@@ -98,7 +101,8 @@ class Here:
         boxes : sequence of tuple of slice
             Rows and columns of the blocks.
         work, finish : callable
-            Computation on a block, and what follows it.
+            Computation on a block, and what follows it; called from several threads, each
+            with its share of the cores for what numba shares out.
         in_order : bool
             Without meaning here: blocks always come in order.
 
@@ -107,27 +111,40 @@ class Here:
         tuple
             Number of the box, and what `finish` gave.
         """
-        number = readers(counts.data)
-        reader, writer = ThreadPoolExecutor(number), ThreadPoolExecutor(number)
+        from numba import get_num_threads
+
+        cores = get_num_threads()
+        # with two, one can wait for the disk while the other one computes
+        threads = max(1, min(max(readers(counts.data), 2), len(boxes)))
+        # few blocks: the last ones would keep some of the cores only
+        share = cores if len(boxes) < EVEN * threads else max(1, cores // threads)
+
+        def one(box: Box) -> U:
+            return finish(work(read_box(counts, box), box))
+
+        pool = ThreadPoolExecutor(threads, "blocks", initializer=_take, initargs=(share,))
         going: deque[tuple[int, Future[U]]] = deque()
         try:
-            coming = deque(reader.submit(read_box, counts, box) for box in boxes[:number])
-            for at, box in enumerate(boxes):
-                block = coming.popleft().result()
-                if at + number < len(boxes):
-                    coming.append(reader.submit(read_box, counts, boxes[at + number]))
-                done = work(block, box)
-                del block  # what is read next takes its place
-                going.append((at, writer.submit(finish, done)))
-                del done
-                if len(going) > number:
-                    first, ready = going.popleft()
-                    yield first, ready.result()
-            for first, ready in going:
-                yield first, ready.result()
+            for number, box in enumerate(boxes):
+                going.append((number, pool.submit(one, box)))
+                if len(going) > 2 * threads:
+                    yield _result(going)
+            while going:
+                yield _result(going)
         finally:  # also where nobody wants the rest
-            for pool in (reader, writer):
-                pool.shutdown(wait=True, cancel_futures=True)
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _take(cores: int) -> None:
+    """Let this thread use so many cores."""
+    from numba import set_num_threads
+
+    set_num_threads(cores)
+
+
+def _result(going: deque[tuple[int, Future[U]]]) -> tuple[int, U]:
+    number, future = going.popleft()
+    return number, future.result()
 
 
 def as_it_is(value: T) -> T:

@@ -47,6 +47,9 @@ The full fit asks for five, after all shape uncertainties that this sum leaves o
 HALO = 3
 """Rows beside a pixel that say whether it is a place: two around a hint, and one beside it."""
 
+SOME = 512
+"""Pixels filtered at a time."""
+
 ROWS = 64
 """Rows judged at a time."""
 
@@ -143,13 +146,17 @@ def candidate_scores(
     ny, nx, _ = scan["counts"].shape
     designs, group = row_designs(found, pixels=ny * nx)
     filters = [
-        _filters(_columns(found, plan, emitters), plan.design.matrix, plan.typical)
+        _Filters.of(
+            plan, _filters(_columns(found, plan, emitters), plan.design.matrix, plan.typical)
+        )
         for plan in designs
     ]
     boxes = boxes_of(scan["counts"])
     work = _Score(designs, filters, group)
-    for number, score in (runner or Here()).run(scan["counts"], boxes, work, as_it_is):
-        yield *boxes[number], score
+    # outside the threads too: what one of them resets must not be what another one set
+    with threadpool_limits(1, user_api="blas"):
+        for number, score in (runner or Here()).run(scan["counts"], boxes, work, as_it_is):
+            yield *boxes[number], score
 
 
 def _columns(found: Found, plan: MapDesign, emitters: Sequence[Emitter]) -> Array:
@@ -159,11 +166,38 @@ def _columns(found: Found, plan: MapDesign, emitters: Sequence[Emitter]) -> Arra
 
 
 @dataclass(frozen=True, eq=False)
+class _Filters:
+    """What a spectrum and the amplitudes of its fit say of all candidates.
+
+    Attributes
+    ----------
+    channels : ndarray, shape (channels, candidates)
+        Weights of the counts of each channel that a design uses.
+    known : ndarray, shape (components, candidates)
+        What a unit of each component gives under these weights.
+    spread : ndarray, shape (components, candidates)
+        The same for the variance.
+    """
+
+    channels: Array
+    known: Array
+    spread: Array
+
+    @classmethod
+    def of(cls, plan: MapDesign, filters: Array) -> _Filters:
+        """Spread weights per bin over its channels, and apply them to the components."""
+        edges, matrix = plan.design.edges, plan.design.matrix
+        channels = np.zeros((int(edges[-1]), filters.shape[1]))
+        channels[edges[0] :] = np.repeat(filters, np.diff(edges), axis=0)
+        return cls(channels, matrix.T @ filters, matrix.T @ filters**2)
+
+
+@dataclass(frozen=True, eq=False)
 class _Score:
     """Scores of the pixels of a block; can be sent to another process."""
 
     designs: list[MapDesign]
-    filters: list[Array]
+    filters: list[_Filters]
     group: npt.NDArray[np.intp] | None
 
     def __call__(self, block: Block, box: Box) -> Scores:
@@ -173,17 +207,20 @@ class _Score:
         ]
         return np.concatenate(parts, axis=1)
 
-    def _score(self, block: Block, plan: MapDesign, filters: Array) -> Scores:
+    def _score(self, block: Block, plan: MapDesign, filters: _Filters) -> Scores:
         flat = block.reshape(-1, block.shape[2])
-        design = plan.design
-        fit = fit_counts(flat, design, plan.typical)
+        amplitude = fit_counts(flat, plan.design, plan.typical).amplitude.astype(np.float64)
+        used = flat[:, : len(filters.channels)]
+        z = np.empty((filters.known.shape[1], len(flat)), np.float32)
         with threadpool_limits(1, user_api="blas"):
-            expected = fit.amplitude.astype(np.float64) @ design.matrix.T
-            excess = (design.merge(flat) - expected) @ filters
-            spread = np.sqrt(np.maximum(expected @ filters**2, 1e-9))
-        counted = np.asarray(flat.any(axis=1))
-        z = np.where(counted[:, None], excess / spread, np.nan).astype(np.float32)
-        return np.ascontiguousarray(z.T).reshape(-1, *block.shape[:2])
+            for first in range(0, len(flat), SOME):  # real numbers take four times the memory
+                some = slice(first, first + SOME)
+                counts, known = used[some].astype(np.float64), amplitude[some]
+                excess = counts @ filters.channels - known @ filters.known
+                spread = np.sqrt(np.maximum(known @ filters.spread, 1e-9))
+                counted = np.asarray(flat[some].any(axis=1))
+                z[:, some] = np.where(counted[:, None], excess / spread, np.nan).T
+        return z.reshape(-1, *block.shape[:2])
 
 
 def _filters(columns: Array, matrix: Array, typical: Array) -> Array:

@@ -94,6 +94,9 @@ def map_to_file(
     done = sum(_pixels(boxes[number]) for number in ready)
     if progress is not None:
         progress(done, ny * nx)
+    planes = empty_planes(ny, nx)
+    for number in ready:
+        _place(planes, boxes[number], store.get(number, PLANES))
     run = (runner or Here()).run
     for at, packed in run(
         counts,
@@ -103,14 +106,10 @@ def map_to_file(
         in_order=False,
     ):
         store.put(todo[at], packed)
+        _place(planes, boxes[todo[at]], packed)
         done += _pixels(boxes[todo[at]])
         if progress is not None:
             progress(done, ny * nx)
-    planes = empty_planes(ny, nx)
-    for number, (rows, cols) in enumerate(boxes):
-        kept = store.get(number)
-        for name in PLANES:
-            planes[name][rows, cols] = kept[name]
     frame = map_frame(scan, found, plan, planes)
     chunks = _chunks(store, boxes, len(plan.lines))
     write_blocks(path, frame, summed_spectra(found), PIXEL_FIELDS, tile, chunks)
@@ -143,11 +142,16 @@ def _chunks(
 ) -> Iterator[tuple[str, int, tuple[int, int], bytes]]:
     """Packed chunks of all blocks, with their places in the file."""
     for number, (rows, cols) in enumerate(boxes):
-        kept = store.get(number)
+        kept = store.get(number, ("ends", "bytes"))
         starts = np.concatenate([[0], kept["ends"]])
         for k in range(len(PIXEL_FIELDS) * lines):
             raw = kept["bytes"][starts[k] : starts[k + 1]].tobytes()
             yield PIXEL_FIELDS[k // lines], k % lines, (rows.start, cols.start), raw
+
+
+def _place(planes: Arrays, box: Box, fields: Arrays) -> None:
+    for name in PLANES:
+        planes[name][box] = fields[name]
 
 
 def _tile(boxes: list[Box]) -> tuple[int, int]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import shutil
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -98,10 +98,10 @@ class BlockStore:
         except OSError as bad:
             raise write_error(self.folder, bad) from bad
 
-    def get(self, number: int) -> dict[str, npt.NDArray[Any]]:
-        """Give back what :meth:`put` was given."""
+    def get(self, number: int, names: Iterable[str] | None = None) -> dict[str, npt.NDArray[Any]]:
+        """Give back what :meth:`put` was given, or some of it."""
         with np.load(self._path(number), allow_pickle=False) as file:
-            return {name: file[name] for name in file.files}
+            return {name: file[name] for name in (file.files if names is None else names)}
 
     def remove(self) -> None:
         """Remove the folder with all that it holds."""

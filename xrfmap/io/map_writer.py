@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -12,12 +11,13 @@ import h5py
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
+from zlib_ng import zlib_ng
 
 from xrfmap.io.results import atomic_write, netcdf_encoding, plain_attrs
 
 __all__ = ["pack_chunk", "write_blocks"]
 
-LEVEL = 4  # of gzip; higher ones take twice the time for some per cent
+LEVEL = 1  # of gzip; a tenth more on disk than level 4 in less than a third of the time
 
 
 def pack_chunk(values: npt.NDArray[np.float32], shape: tuple[int, int]) -> bytes:
@@ -38,7 +38,8 @@ def pack_chunk(values: npt.NDArray[np.float32], shape: tuple[int, int]) -> bytes
     chunk = np.full(shape, np.nan, dtype="<f4")
     chunk[: values.shape[0], : values.shape[1]] = values
     planes = chunk.view(np.uint8).reshape(-1, chunk.itemsize).T
-    return zlib.compress(planes.tobytes(), LEVEL)
+    packed: bytes = zlib_ng.compress(planes.tobytes(), LEVEL)
+    return packed
 
 
 def write_blocks(
@@ -81,8 +82,9 @@ def write_blocks(
         if frame.sizes["line"]:
             _lay_out(part, fields, chunk)
             with h5py.File(part, "r+") as file:
+                places = {name: file[name].id for name in fields}
                 for name, line, (y, x), raw in packed:
-                    file[name].id.write_direct_chunk((line, y, x), raw)
+                    places[name].write_direct_chunk((line, y, x), raw)
         plain_attrs(spectra).to_netcdf(
             part, mode="a", group="spectrum", engine="h5netcdf", encoding=netcdf_encoding(spectra)
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 
 import h5py
 import numpy as np
@@ -12,8 +13,11 @@ from bokeh.document import Document
 from xrfmap.errors import InputError
 from xrfmap.explore.bench import Bench
 from xrfmap.explore.page import Session
+from xrfmap.explore.rasters import raster, window
 from xrfmap.explore.reading import first_pass
+from xrfmap.explore.readout import pixel_reading
 from xrfmap.explore.subject import check_results, open_subject
+from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.results import write_maps
 from xrfmap.lineshape import EnergyScale
 
@@ -54,10 +58,10 @@ def bare(tmp_path, panel):
     return tmp_path / "bare.h5"
 
 
-def wait(condition):
-    end = time.monotonic() + 30
+def wait(condition, seconds=30):
+    end = time.monotonic() + seconds
     while not condition():
-        assert time.monotonic() < end, "30 s for a few blocks of a small scan"
+        assert time.monotonic() < end, f"{seconds} s for a few blocks of a small scan"
         time.sleep(0.01)
 
 
@@ -79,7 +83,7 @@ def test_an_area_of_a_bare_scan_is_summed_but_cannot_be_saved(opened, bare, pane
     found = page.desk.slots["A"].spectrum
     assert np.array_equal(found.counts, panel.scan["counts"].values[:5, :10].sum(axis=(0, 1)))
     assert found.pixels == 50
-    assert "50 pixels" in page.finding.head.text
+    wait(lambda: "50 pixels" in page.finding.head.text)  # written just after the sum is there
     page._finding("save")
     assert "nothing to save" in page.finding.note.text
 
@@ -184,6 +188,66 @@ def test_maps_of_an_earlier_run_are_shown_at_once(opened, folder, tmp_path, pane
     rate = net[0] / panel.scan["live_time"].values
     # 32-bit floats on both sides
     assert page.plates[1].source.data["image"][0] == pytest.approx(rate, rel=1e-5)
+
+
+def test_windows_and_areas_are_divided_by_the_monitor_of_the_beam(panel, tmp_path):
+    # the same paint under a beam that fades to 60 % from top to bottom: what is counted fades,
+    # what is shown does not. Truth: the monitor that was written, in units of its median
+    beam = np.linspace(1.0, 0.6, 30)[:, None] * np.ones((1, 40))
+    time = panel.scan["live_time"].values
+    path = write_nexus(tmp_path / "fading.h5", panel.scan["counts"].values, time)
+    with h5py.File(path, "r+") as file:
+        group = file.create_group("entry/control")
+        group.attrs["NX_class"] = "NXmonitor"
+        group["data"], group["count_time"] = 1e5 * beam * time, time
+        group["data"].attrs["units"], group["count_time"].attrs["units"] = "counts", "s"
+    bench = Bench(open_subject(path).scans[0])
+    relative = beam / np.median(beam)
+    counts = np.full((30, 40), 700.0)
+    shown = window(bench, counts, (3.0, 4.0), True)
+    right = bench.frame.upright(counts / (time * relative))
+    np.testing.assert_allclose(shown.values, right, rtol=1e-9)
+    assert shown.unit == "counts/s"
+    assert "divided by the strength of the beam" in shown.caption
+    bench.bands = first_pass(bench.scan)
+    total = raster(bench, "total_counts")
+    assert total is not None
+    counted = panel.scan["counts"].values.sum(axis=2)
+    # all counts keep the beam, as in the report: there it can be seen
+    np.testing.assert_allclose(total.values, bench.frame.upright(counted / time), rtol=1e-9)
+    mask = np.zeros((30, 40), bool)
+    mask[5:9, 3:30] = True
+    seconds, unit = bench.exposure_of(mask)
+    assert unit == "net counts/s"
+    assert seconds == pytest.approx(float((time * relative)[mask].sum()), rel=1e-9)
+
+
+def test_without_live_times_areas_are_compared_by_their_pixels(bare):
+    bench = Bench(open_subject(bare).scans[0])
+    mask = np.zeros((30, 40), bool)
+    mask[:2] = True
+    assert bench.exposure_of(mask) == (80.0, "net counts per pixel")
+
+
+def test_large_maps_stay_in_a_file_and_go_with_the_page(folder, monkeypatch):
+    monkeypatch.setattr("xrfmap.io.results.IN_MEMORY", 1000)  # as if they were larger
+    bench = Bench(open_subject(folder / "mill.toml").scans[0])
+    bench.start()
+    try:
+        wait(lambda: bench.maps is not None or bench.status.failed, seconds=120)
+        assert not bench.status.failed
+        assert bench.maps is not None
+        file = Path(bench.maps.encoding["source"])
+        assert file.is_file()
+        assert not bench.maps["net_counts"].variable._in_memory
+        assert bench.maps["fit_ok"].variable._in_memory
+        told = {r.family: r for r in pixel_reading(bench.maps, 3, 4, bench.families)}
+        for number, family in enumerate(bench.families):
+            value = float(bench.maps["net_counts"].values[number, 3, 4])
+            assert told[family].net == value or told[family].state != "seen"
+    finally:
+        bench.stop()
+    assert not file.parent.exists()
 
 
 def test_a_study_without_a_scan_is_told_what_to_do(tmp_path):

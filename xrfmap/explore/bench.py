@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import tempfile
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +24,7 @@ from xrfmap.explore.reading import Bands, Stopped, SumSpectrum, first_pass, sum_
 from xrfmap.explore.status import Status
 from xrfmap.explore.subject import ScanSource, check_results
 from xrfmap.explore.worker import Child, Message, prepare
+from xrfmap.flicker import beam_of, exposure
 from xrfmap.lineshape import EnergyScale
 from xrfmap.scan import SCALE_ATTRS, linear_scale
 
@@ -71,6 +74,10 @@ class Bench:
         self._child: Child | None = None
         self._pool = ThreadPoolExecutor(3, thread_name_prefix="reading")
         self._gone = threading.Event()
+        self._place: tempfile.TemporaryDirectory[str] | None = None  # of the maps made here
+        if "monitor" in self.scan:  # it is believed before the scatter, which maps show
+            none = np.full(self.scan["counts"].shape[:2], np.nan)
+            self._take_beam(beam_of(self.scan, none, none))
         self._take_results()
 
     # -- what is known ------------------------------------------------------------------
@@ -81,7 +88,7 @@ class Bench:
         if self.source.results is not None:
             maps, _ = read_maps(self.source.results)
             check_results(maps, self.scan, self.source.results)
-            self.maps = maps
+            self._take_maps(maps)
             if all(name in maps.attrs for name in SCALE_ATTRS):
                 self.scale = EnergyScale.from_attrs(maps.attrs)
         if self.scale is None and "energy" in self.scan.coords:
@@ -89,6 +96,37 @@ class Bench:
                 self._stated = EnergyScale(*linear_scale(self.scan["energy"].values))
             except ValueError:
                 return
+
+    def _take_maps(self, maps: xr.Dataset) -> None:
+        self.maps = maps
+        self._take_beam(maps.get("beam"))
+
+    def _take_beam(self, beam: xr.DataArray | None) -> None:
+        """Keep the strength of the beam beside the counts, as a study does."""
+        if beam is not None:
+            self.scan = self.scan.assign(beam=beam.variable.load())
+
+    def exposure_of(self, mask: Mask) -> tuple[float, str]:
+        """Tell what counts of some pixels are divided by, to be compared with those of others.
+
+        Parameters
+        ----------
+        mask : ndarray of bool, shape (y, x)
+            The pixels.
+
+        Returns
+        -------
+        float, str
+            Live time at the usual strength of the beam [s], where that is known of all of
+            them; else their number. And the unit of counts divided by it.
+        """
+        time = exposure(self.scan)
+        if time is not None and mask.any():
+            total = float(time.values[mask].sum())
+            if np.isfinite(total) and total > 0:
+                seconds = time.attrs["units"] == "s"
+                return total, "net counts/s" if seconds else "net counts per pixel"
+        return float(mask.sum()), "net counts per pixel"
 
     @property
     def energy(self) -> Array | None:
@@ -151,7 +189,10 @@ class Bench:
         """Begin with everything that is not known yet."""
         self._pool.submit(self._first_pass)
         scale = None if self.maps is None or self.scale is None else _scale_attrs(self.maps.attrs)
-        arguments = (self.source, scale, self.maps is None)
+        if self.maps is None:
+            self._place = tempfile.TemporaryDirectory(prefix="xrfmap-", ignore_cleanup_errors=True)
+        target = None if self._place is None else Path(self._place.name) / "maps.nc"
+        arguments = (self.source, scale, target)
         self._child = Child(prepare, arguments, self._hear)
 
     def stop(self) -> None:
@@ -161,6 +202,8 @@ class Bench:
         if self._child is not None:
             self._child.stop()
         self._pool.shutdown(wait=False, cancel_futures=True)
+        if self._place is not None:
+            self._place.cleanup()
 
     def submit(self, job: Callable[[], Any]) -> Future[Any]:
         """Run a job that reads the scan, outside the thread of the page."""
@@ -192,7 +235,14 @@ class Bench:
             self.scale = message.value.model.scale
             self._queue.start(message.value)
         elif message.kind == "maps":
-            self.maps = message.value[0]
+            from xrfmap.io.results import read_maps
+
+            # only the path comes through the pipe: maps may be larger than the memory
+            try:
+                self._take_maps(read_maps(message.value)[0])
+            except XrfmapError as bad:
+                if not self._gone.is_set():
+                    self.status.failed = str(bad)
         elif message.kind == "failed":
             self.status.failed = str(message.value)
         elif message.kind == "ended":

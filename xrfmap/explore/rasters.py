@@ -13,6 +13,7 @@ from xrfmap.explore.bench import Bench
 from xrfmap.explore.markup import clean
 from xrfmap.explore.photo import for_screen, lay_on, place
 from xrfmap.explore.subject import Subject
+from xrfmap.flicker import exposure
 from xrfmap.io.safe import safe_path
 from xrfmap.report import fields, style
 from xrfmap.report.words import number, share
@@ -62,7 +63,9 @@ def raster(bench: Bench, name: str) -> Raster | None:
     """Map of a family, of all counts or of the misfit; None until it is known."""
     maps, bands = bench.maps, bench.bands
     if name == "total_counts" and bands is not None:
-        return _rate(bench, "all counts", bands.total, ["sum over all channels"])
+        # not freed of the beam, so that it can be seen in them, as in the report
+        bare = bench.scan.drop_vars("beam", errors="ignore")
+        return _rate(bench, bare, "all counts", bands.total, ["sum over all channels"])
     if maps is None:
         return None
     if name in ("total_counts", "deviance_per_dof"):
@@ -80,15 +83,15 @@ def raster(bench: Bench, name: str) -> Raster | None:
     return _made(name, shown.values, shown.unit, said)
 
 
-def _rate(bench: Bench, title: str, counts: Array, said: Sequence[str]) -> Raster:
-    """Show counts as a rate where the live time is known."""
-    live = bench.scan["live_time"].values
-    known = np.isfinite(live) & (live > 0)
-    upright = bench.frame.upright
-    if not known.any():
+def _rate(bench: Bench, scan: xr.Dataset, title: str, counts: Array, said: Sequence[str]) -> Raster:
+    """Show counts as a rate where the live time is known, at the usual strength of the beam."""
+    time, upright = exposure(scan), bench.frame.upright
+    if time is None:
         return _made(title, upright(counts), "counts", said)
-    rate = np.divide(counts, live, out=np.full(counts.shape, np.nan), where=known)
-    return _made(title, upright(rate), "counts/s", said)
+    words = fields.beam_words(scan)
+    said = [*said, *([words[0].lower() + words[1:].rstrip(".")] if words else [])]
+    unit = "counts/s" if time.attrs["units"] == "s" else "counts"
+    return _made(title, upright(counts / time.values), unit, said)
 
 
 def window(bench: Bench, counts: Array, ends: tuple[float, float], exact: bool) -> Raster:
@@ -98,7 +101,7 @@ def window(bench: Bench, counts: Array, ends: tuple[float, float], exact: bool) 
     said = ["all counts in the window, background and overlaps included"]
     if not exact:
         said.append("first from bands of channels, to be counted exactly")
-    return _rate(bench, title, counts, said)
+    return _rate(bench, bench.scan, title, counts, said)
 
 
 def ordered(maps: xr.Dataset) -> list[str]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
+from xrfmap.maps import PIXEL_FIELDS
 from xrfmap.report.words import number, with_error
 
 __all__ = ["Reading", "pixel_reading", "place_words"]
@@ -62,19 +63,15 @@ def pixel_reading(
         detection beside it nobody takes a small number for an absence.
     """
     lines = [str(label) for label in maps["line"].values]
+    here = maps.isel(y=row, x=column)  # of large maps, which stay in a file, no more is read
+    values = {name: here[name].values for name in PIXEL_FIELDS}
     usable = bool(maps["fit_ok"].values[row, column]) if "fit_ok" in maps else True
     found = []
     for family in families:
         if family not in lines:
             continue
-        at = (lines.index(family), row, column)
-        net, err, high, threshold, limit = (
-            float(maps[name].values[at])
-            for name in (
-                "net_counts", "net_counts_err", "net_counts_ul", "decision_threshold",
-                "detection_limit",
-            )
-        )  # fmt: skip
+        at = lines.index(family)
+        net, err, high, threshold, limit = (float(values[name][at]) for name in PIXEL_FIELDS)
         if not usable or not np.isfinite(net):
             found.append(Reading(family, np.nan, np.nan, "no fit", "no usable fit in this pixel"))
         elif net > threshold:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import isfinite
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -288,12 +287,11 @@ class AreaDesk:
         said.append("The blocks of the areas are being compared …" if answer is None else
                     f"{answer.answer} Below stands the simple test of the two sums.")  # fmt: skip
         said.append("Families detected in at least one of them.")
-        times = [slot.spectrum.live_time for slot in (a, b) if slot.spectrum is not None]
-        if all(isfinite(time) and time > 0 for time in times):
-            unit, exposures = "net counts/s", times
-        else:
-            unit, exposures = "net counts per pixel", [a.spectrum.pixels, b.spectrum.pixels]
         bench = self._page.bench
+        (one, unit), (other, unit_b) = bench.exposure_of(a.mask), bench.exposure_of(b.mask)
+        if unit_b != unit:  # the live time of one of them is not known
+            unit, one, other = "net counts per pixel", float(a.mask.sum()), float(b.mask.sum())
+        exposures = (one, other)
         first, second = bench.measures_of(a.mask), bench.measures_of(b.mask)
         seen = {row.family for fit in fits if fit is not None for row in fit.detected}
         order = [f for f in dict.fromkeys([*first, *second]) if f in seen]

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -176,7 +177,7 @@ class _Teller:
 
 
 def prepare(
-    pipe: Connection, source: ScanSource, scale: Mapping[str, Any] | None, with_maps: bool
+    pipe: Connection, source: ScanSource, scale: Mapping[str, Any] | None, target: Path | None
 ) -> None:
     """Calibrate a scan, find its elements, map them; each told when it is there.
 
@@ -188,11 +189,11 @@ def prepare(
         The scan.
     scale : mapping, optional
         Attributes of an energy scale found earlier.
-    with_maps : bool
-        Whether the maps are wanted.
+    target : Path or None
+        File for the maps, where they are wanted.
     """
     try:
-        _prepare(pipe, source, scale, with_maps)
+        _prepare(pipe, source, scale, target)
     except XrfmapError as bad:
         pipe.send(Message("failed", str(bad)))
     except Exception as bad:  # noqa: BLE001 - the page stays usable; the person is told
@@ -200,11 +201,11 @@ def prepare(
 
 
 def _prepare(
-    pipe: Connection, source: ScanSource, scale: Mapping[str, Any] | None, with_maps: bool
+    pipe: Connection, source: ScanSource, scale: Mapping[str, Any] | None, target: Path | None
 ) -> None:
     from xrfmap.calibrate import calibrate
     from xrfmap.finding import find_elements
-    from xrfmap.maps import map_elements, summed_spectra
+    from xrfmap.map_file import map_to_file
 
     bare = source.open()
     teller = _Teller(pipe, bare.sizes["y"] * bare.sizes["x"])
@@ -219,10 +220,9 @@ def _prepare(
     teller.begin("finding the elements", passes=2 + (scale is not None))
     found = find_elements(scan, source.elements)
     pipe.send(Message("found", found))
-    if with_maps:
+    if target is not None:
         teller.begin("mapping the elements")
-        maps = map_elements(scan, found)
-        pipe.send(Message("maps", (maps, summed_spectra(found))))
+        pipe.send(Message("maps", map_to_file(scan, found, target, target.with_suffix(".blocks"))))
 
 
 def fit_on_request(pipe: Connection, found: Found, elements: tuple[str, ...] | None) -> None:

@@ -80,3 +80,14 @@ def test_without_lead_there_is_no_scale():
 def test_impossible_masses_are_refused(bad):
     with pytest.raises(ValueError, match="masses"):
         opacity(bad, ("Pb",))
+
+
+def test_pixels_are_worked_on_a_few_at_a_time(monkeypatch):
+    masses = np.random.default_rng(1).random((3, 7, 11)) * 1e-2
+    elements = ("Pb", "Fe", "Sn")
+    whole = opacity(masses, elements)
+    one = [opacity(masses[:, y, x], elements) for y in range(7) for x in range(11)]
+    np.testing.assert_allclose(whole.ravel(), one, rtol=1e-12)
+    monkeypatch.setattr("xrfmap.radiograph.AT_ONCE", 10)
+    np.testing.assert_allclose(opacity(masses, elements), whole, rtol=1e-12)
+    assert not opacity(np.zeros((0, 7, 11)), ()).any()

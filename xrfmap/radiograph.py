@@ -30,6 +30,7 @@ Array = npt.NDArray[np.float64]
 
 LEAD_WHITE = Material.from_formula("Pb3(CO3)2(OH)2", 6.8, "lead white")  # density from memory
 LEAST_Z = 22  # lighter elements weaken a radiograph of paint hardly at all
+AT_ONCE = 2**16  # pixels
 SATURATED = 0.95  # of the counts of endless paint, above which the mass is a lower bound
 _GRID_UM = np.array([0.5, 1, 2, 4, 7, 11, 16, 22, 30, 40, 60, 90, 150, 300.0])
 
@@ -83,7 +84,7 @@ def opacity(
     ValueError
         If the number of elements does not fit, or a mass is negative.
     """
-    masses = np.asarray(masses_g_cm2, dtype=np.float64)
+    masses = np.asarray(masses_g_cm2)
     if len(masses) != len(elements):
         raise ValueError(f"{len(elements)} elements, but masses of {len(masses)}")
     if np.any(masses < 0):
@@ -94,8 +95,14 @@ def opacity(
     arriving = continuum(exposure.anode, exposure.tube_kv, energy) * energy * np.exp(-depth)
     arriving /= arriving.sum()
     table = np.array([attenuation(e, energy) for e in elements])
-    left = np.exp(-np.tensordot(table, masses, axes=(0, 0))) if elements else np.ones(1)
-    return np.asarray(-np.log10(np.tensordot(arriving, left, axes=(0, 0))))
+    if not elements:
+        return np.zeros(masses.shape[1:])
+    flat = masses.reshape(len(elements), -1)
+    dark = np.empty(flat.shape[1])
+    for k in range(0, len(dark), AT_ONCE):  # one number for each energy and pixel is too many
+        left = np.exp(-(table.T @ flat[:, k : k + AT_ONCE].astype(np.float64)))
+        dark[k : k + AT_ONCE] = -np.log10(arriving @ left)
+    return dark.reshape(masses.shape[1:])
 
 
 def simulated_radiograph(
@@ -141,7 +148,7 @@ def simulated_radiograph(
         if thin > 0:
             elements.append(element)
             masses.append(np.maximum(values, 0.0) / (strength * thin / 1e-6))
-    stacked = np.array(masses)
+    stacked = np.array(masses, dtype=np.float32)
     dark = opacity(np.nan_to_num(stacked), tuple(elements), exposure)
     dark[~np.isfinite(stacked).all(axis=0)] = np.nan
     words = (

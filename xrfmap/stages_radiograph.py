@@ -92,7 +92,7 @@ def _made(
     if scan.maps is None:
         raise RuntimeError("a radiograph is simulated after the maps are made")
     exposure = Exposure(**entry.model_dump(exclude={"simulate"}))
-    maps = scan.maps.sortby(["y", "x"])
+    maps = scan.maps[["net_counts"]].sortby(["y", "x"])  # the other fields stay in their file
     try:
         found = simulated_radiograph(maps, instrument_of(scan.data), exposure)
     except InputError as bad:

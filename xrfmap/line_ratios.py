@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +31,9 @@ Array = npt.NDArray[np.float64]
 
 REFINE_STEPS = 4
 """Steps by which shapes are refined again once families are split; they start close."""
+
+SOME = 2000
+"""Spectra whose covariances are in memory at a time; a multiple of `CHUNK`."""
 
 CHUNK = 200
 """Spectra whose covariances are worked out at once; bounds the memory to some 30 MB."""
@@ -202,6 +206,19 @@ class SplitDesign:
             Per split element. Spectra without a count give NaN.
         """
         data = np.asarray(counts)
+        # whole covariances of many spectra would take a gigabyte: only those within an element
+        # are kept, and the others of some spectra at a time
+        parts = [self._fit(data[k : k + SOME]) for k in range(0, max(len(data), 1), SOME)]
+        return {
+            element: GroupCounts(
+                groups,
+                np.concatenate([part[element].net for part in parts]),
+                np.concatenate([part[element].covariance for part in parts]),
+            )
+            for element, groups in self.groups.items()
+        }
+
+    def _fit(self, data: npt.NDArray[Any]) -> dict[str, GroupCounts]:
         result = fit_counts(data, self.design, self.typical)
         many = sum(len(gs) for gs in self.groups.values())
         amplitude = np.asarray(result.amplitude, dtype=np.float64)
@@ -211,7 +228,8 @@ class SplitDesign:
         found, first = {}, 0
         for element, groups in self.groups.items():
             part = slice(first, first + len(groups))
-            found[element] = GroupCounts(groups, net[:, part], covariance[:, part, part])
+            own = covariance[:, part, part].copy()  # a view would hold all of it
+            found[element] = GroupCounts(groups, net[:, part].copy(), own)
             first += len(groups)
         return found
 

@@ -481,3 +481,16 @@ def test_own_layer_needs_a_range_of_thickness(thickness):
 def test_surface_is_no_thicker_than_the_thinnest_glaze():
     # common practice, no source: glazes from about 5 um
     assert SURFACE_UM <= 5
+
+
+def test_spectra_are_fitted_in_parts_with_the_same_result(half_covered, monkeypatch):
+    # a part is what bounds the memory; 288 spectra in one part, and in three of 128 and less
+    scan, found = half_covered
+    spectra = np.asarray(scan["counts"]).reshape(-1, 2048)
+    design = SplitDesign.of(found, ["Hg", "Pb"], pixels=288)
+    whole = design.fit(spectra)
+    monkeypatch.setattr("xrfmap.line_ratios.SOME", 128)
+    for element, parts in design.fit(spectra).items():
+        np.testing.assert_array_equal(parts.net, whole[element].net)
+        # a matrix product rounds differently with another number of rows: some last digits
+        np.testing.assert_allclose(parts.covariance, whole[element].covariance, rtol=1e-9)

@@ -208,7 +208,7 @@ class SplitDesign:
         data = np.asarray(counts)
         # whole covariances of many spectra would take a gigabyte: only those within an element
         # are kept, and the others of some spectra at a time
-        parts = [self._fit(data[k : k + SOME]) for k in range(0, max(len(data), 1), SOME)]
+        parts = [self._fit(data[k : k + SOME]) for k in range(0, len(data), SOME)]
         return {
             element: GroupCounts(
                 groups,
@@ -241,7 +241,7 @@ class SplitDesign:
         # all products of two columns once: the information of many spectra is one product
         pairs = matrix[:, upper[0]] * matrix[:, upper[1]]
         parts = []
-        for first in range(0, len(amplitude), CHUNK):
+        for first in range(0, max(len(amplitude), 1), CHUNK):  # of none, one part of nothing
             mean = np.maximum(amplitude[first : first + CHUNK] @ matrix.T, floor)
             info = (1 / (mean + (self.model_error * mean) ** 2)) @ pairs
             parts.append(_first_of_inverse(info, upper, many))

@@ -208,7 +208,7 @@ class SplitDesign:
         data = np.asarray(counts)
         # whole covariances of many spectra would take a gigabyte: only those within an element
         # are kept, and the others of some spectra at a time
-        parts = [self._fit(data[k : k + SOME]) for k in range(0, len(data), SOME)]
+        parts = [self._fit(data[k : k + SOME]) for k in range(0, max(len(data), 1), SOME)]
         return {
             element: GroupCounts(
                 groups,

@@ -281,3 +281,20 @@ def test_bad_formula_is_refused():
 def test_unknown_family_is_refused():
     with pytest.raises(ValueError, match="family must be one of"):
         atomic.lines("Fe", "N")
+
+
+@pytest.mark.parametrize(
+    ("written", "spelled"),
+    [
+        ("Pb La1", "Pb Lα1"),
+        ("Pb Ln", "Pb Lη"),
+        ("La", "Lα"),  # of no element named
+        # symbols that look like a line
+        ("Mn Ka1, Mn Kb1", "Mn Kα1, Mn Kβ1"),
+        ("Mg Ka1", "Mg Kα1"),
+        ("La La1, La Lb1", "La Lα1, La Lβ1"),
+        ("Pb M4-N2, Pb Ma1", "Pb M4-N2, Pb Mα1"),
+    ],
+)
+def test_names_of_lines_are_spelled_and_symbols_of_elements_are_left_alone(written, spelled):
+    assert atomic.spelled(written) == spelled

@@ -132,7 +132,8 @@ class Line:
 
 
 _GREEK = {"a": "α", "b": "β", "g": "γ", "n": "η"}
-_LATIN_NAME = re.compile(r"(?<![A-Za-z])([KLM])([abgn])(?![A-Za-z])")
+# a line's name stands after its element: the first word of "Mn Ka1" is manganese, not M-eta
+_LATIN_NAME = re.compile(r"(?<![A-Za-z])([KLM])([abgn])(?![A-Za-z]| [KLM])")
 
 
 def spelled(text: str) -> str:

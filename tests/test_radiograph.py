@@ -67,7 +67,7 @@ def test_lead_beyond_the_reach_of_its_lines_is_a_lower_bound():
     found = simulated_radiograph(painted([5.0, 10.0, 500.0]), TUBE, Exposure(lead_white_um=10))
     assert found["lower_bound"].values[0].tolist() == [False, False, True]
     assert "lower bound (33 % of the pixels)" in found.attrs["assumption"]
-    assert "10 um of lead white" in found.attrs["assumption"]
+    assert "10 µm of lead white" in found.attrs["assumption"]
 
 
 def test_without_lead_there_is_no_scale():

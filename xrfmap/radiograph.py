@@ -154,7 +154,7 @@ def simulated_radiograph(
     words = (
         f"Simulated for {exposure.tube_kv:g} kV on {exposure.anode}, through "
         f"{exposure.support_mm:g} mm of {exposure.support_material}. The scan does not know how "
-        f"thick the paint is: the median lead counts are taken for {exposure.lead_white_um:g} um "
+        f"thick the paint is: the median lead counts are taken for {exposure.lead_white_um:g} µm "
         "of lead white, other elements for thin layers at the surface. Lead beyond the reach of "
         f"its lines counts as a lower bound ({100 * float(np.mean(bound)):.0f} % of the pixels); "
         "what lies deeper is missing."

@@ -3,6 +3,7 @@
 import base64
 import csv
 import io
+import json
 import re
 
 import numpy as np
@@ -12,7 +13,7 @@ from PIL import Image
 
 from xrfmap.hidden import HIDDEN_CAUTIONS, hidden_design
 from xrfmap.report import write_report
-from xrfmap.report.hidden import joint_words, line_words, told_lines
+from xrfmap.report.hidden import hidden_words, joint_words, line_words, shape_table, told_lines
 
 SHAPE = (60, 70)
 
@@ -90,3 +91,16 @@ def test_no_section_where_nothing_was_sought(tmp_path, study, findings):
     write_report(tmp_path, study, findings)
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert 'id="hidden"' not in page
+
+
+def test_one_shape_that_follows_edges_is_told_in_the_singular(hidden):
+    shapes = json.loads(hidden.attrs["shapes"])
+    for count, words in ((1, "1 more follows edges"), (2, "2 more follow edges")):
+        many = [{**shapes[0], "follows_picture": i > 0} for i in range(count + 1)]
+        assert words in hidden_words(hidden.assign_attrs(shapes=json.dumps(many)))
+
+
+def test_lengths_and_areas_of_the_page_have_their_units(hidden):
+    titles = [column.title for column in shape_table(hidden).columns]
+    unit = hidden["x"].attrs["units"]
+    assert {f"Area [{unit}²]", f"x [{unit}]", f"y [{unit}]"} <= set(titles)

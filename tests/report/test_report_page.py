@@ -26,14 +26,15 @@ from xrfmap.findings import VERDICT_ORDER, Findings
 from xrfmap.report import style, write_report
 from xrfmap.report.content import finding_tables, told_depth
 from xrfmap.report.digest import checks, in_short, matters, open_points, split_reason
+from xrfmap.report.figures.diagrams import layer_note
 from xrfmap.report.page import render_page
 from xrfmap.report.parts import Parts, ScanPart
 from xrfmap.report.photographs import Photograph, lay_over_scan
 from xrfmap.report.plates import build_atlas, slug
-from xrfmap.report.record import run_tables
+from xrfmap.report.record import calibration_table, run_tables
 from xrfmap.report.tables import csv_text
 from xrfmap.report.words import VERDICT_MEANINGS, VERDICT_NAMES
-from xrfmap.settings import Image, Study
+from xrfmap.settings import Image, LayerEntry, Study
 
 PHOTO = (np.add.outer(np.arange(90), np.arange(120)) % 256).astype(np.uint8)
 
@@ -300,6 +301,35 @@ def test_long_reasons_are_cut_at_a_sentence_or_a_pause():
     long = "one part of a sentence that goes on; another part of it, and a third " + "word " * 50
     assert in_short(long, 60) == "One part of a sentence that goes on; another part of it …"
     assert in_short("x" * 500, 40) == "X" + "x" * 39 + " …"
+
+
+def test_an_area_tells_which_of_its_elements_lie_under_a_cover(reader):
+    text = " ".join(reader.text.split())
+    assert re.search(r"Under a cover ?Hg: at least in part below the paint in sight", text)
+
+
+def test_energy_scale_has_the_digits_that_its_errors_bear(findings):
+    held = {"zero_kev": -0.0403692, "zero_kev_err": 0.00084, "kev_per_channel": 0.02000123}
+    table = calibration_table(findings.model_copy(update={"calibration": held}))
+    assert [row[1].shown for row in table.cells()] == ["−0.04037", "0.0200012"]
+    # a minus sign that a reader of CSV files takes for one
+    text = csv_text([c.key for c in table.columns], table.rows)
+    assert "zero,-0.0403692,0.00084,keV" in text
+
+
+def test_a_layer_named_by_its_role_is_not_named_twice():
+    varnish = LayerEntry(name="varnish", role="varnish", thickness_um=15)
+    assert layer_note(varnish, None) == "about 15 µm"
+    assert layer_note(LayerEntry(name="top", role="varnish"), None) == "varnish"
+
+
+def test_a_first_sentence_that_says_little_is_followed_by_the_start_of_the_second():
+    words = "Titanium is seen. It asks for a white of 1890 to 1919 (by a patent, or by the trade)"
+    cut = "Titanium is seen. It asks for a white of 1890 to 1919 (by a patent …"
+    assert in_short(f"{words}, and it is late", 76) == cut
+    # a pause within brackets is none if there is one outside
+    words = "Zinc is. From 1874 (a patent), and so on (known, as ever, by name)"
+    assert in_short(words, 56) == "Zinc is. From 1874 (a patent) …"
 
 
 def test_a_reason_is_split_without_losing_a_word():

@@ -137,18 +137,23 @@ def matters(findings: Findings, most: int = 3, *, hidden: Sequence[HiddenPart] =
 def in_short(words: str, most: int = 300) -> str:
     """First sentences of a text, as many as fit in `most` characters.
 
-    A first sentence that is longer is cut at a pause, or else at a word, with an ellipsis.
+    A first sentence that is longer is cut at a pause, or else at a word, with an ellipsis; so
+    is a second one after a first that alone says little.
     """
     sentences = _SENTENCE.split(_sentence(words))
     kept = sentences[0]
     for more in sentences[1:]:
         if len(kept) + len(more) + 1 > most:
+            if len(kept) < most // 3:
+                kept += " " + more
             break
         kept += " " + more
     if len(kept) <= most:
         return kept
     room = kept[:most]
-    pause = max(room.rfind(mark) for mark in ("; ", ", ", ": "))
+    pauses = [found.start() for found in re.finditer("[;,:] ", room)]
+    outside = [at for at in pauses if room.count("(", 0, at) == room.count(")", 0, at)]
+    pause = max([at for at in outside if at > most // 2] or pauses or [-1])
     space = room.rfind(" ")
     return room[: pause if pause > most // 2 else space if space > 0 else most] + " …"
 

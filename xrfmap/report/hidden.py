@@ -44,8 +44,9 @@ def hidden_words(hidden: xr.Dataset) -> str:
     )
     if followers:
         words += (
-            f" {followers} more follow edges in sight, as two paints of one colour do, and are "
-            "not counted: see tables/hidden_shapes.csv."
+            f" {followers} more {'follows' if followers == 1 else 'follow'} edges in sight, as two "
+            f"paints of one colour do, and {'is' if followers == 1 else 'are'} not counted: see "
+            "tables/hidden_shapes.csv."
         )
     if int(hidden.attrs["binned"]) > 1:
         words += f" The scan was binned {hidden.attrs['binned']} by {hidden.attrs['binned']}."
@@ -88,9 +89,9 @@ def shape_table(hidden: xr.Dataset, label: str = "") -> Table:
         Column("line", "Line family"), Column("sign", "More or less"),
         Column("peak [standard errors]", "Significance", "number", 3),
         Column("share [%]", "Of what is explained [%]", "number", 2),
-        Column(f"area [{shape.unit}2]", "Area", "number", 3),
-        Column(f"x [{shape.unit}]", "x", "number", 3),
-        Column(f"y [{shape.unit}]", "y", "number", 3),
+        Column(f"area [{shape.unit}2]", f"Area [{shape.unit}²]", "number", 3),
+        Column(f"x [{shape.unit}]", f"x [{shape.unit}]", "number", 3),
+        Column(f"y [{shape.unit}]", f"y [{shape.unit}]", "number", 3),
         Column("outline", "Outline"),
         Column("outline_on_edges [1]", "On edges in sight", "number", 2),
         Column("by_chance [1]", "By chance", "number", 2),

@@ -119,6 +119,10 @@ def _findings_context(parts: Parts, tables: Mapping[str, Table]) -> dict[str, An
         "flags": [(f, *digest.split_reason(f.reason)) for f in _ranked(findings.flags)],
         "area_candidates": content.area_candidates(findings),
         "area_elements": [_area_elements(area) for area in findings.areas],
+        "area_covered": [
+            [d.element for d in findings.depth if d.area == area.name and d.state == "covered"]
+            for area in findings.areas
+        ],
         "element_tables": content.element_tables(findings),
         "open_short": [digest.in_short(word) for word in digest.open_points(findings)],
         "points": digest.matters(findings, hidden=parts.hidden),

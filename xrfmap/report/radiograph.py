@@ -64,10 +64,11 @@ def difference_table(held: xr.Dataset, label: str = "") -> Table:
     columns = (
         Column("absorbs", "Given one absorbs"),
         Column("difference [spreads]", "Largest difference [spreads]", "number", 3),
-        Column(f"x [{unit}]", "x", "number", 3), Column(f"y [{unit}]", "y", "number", 3),
-        Column(f"width [{unit}]", "Width", "number", 3),
-        Column(f"height [{unit}]", "Height", "number", 3),
-        Column(f"area [{unit}2]", "Area", "number", 3),
+        Column(f"x [{unit}]", f"x [{unit}]", "number", 3),
+        Column(f"y [{unit}]", f"y [{unit}]", "number", 3),
+        Column(f"width [{unit}]", f"Width [{unit}]", "number", 3),
+        Column(f"height [{unit}]", f"Height [{unit}]", "number", 3),
+        Column(f"area [{unit}2]", f"Area [{unit}²]", "number", 3),
     )  # fmt: skip
     rows = tuple(
         ("more" if d["sign"] > 0 else "less", d["peak"], d["x"], d["y"], d["width"], d["height"],
@@ -75,4 +76,4 @@ def difference_table(held: xr.Dataset, label: str = "") -> Table:
         for d in (differences_of(held) if "given" in held else [])
     )  # fmt: skip
     name = f"radiograph_differences_{label}" if label else "radiograph_differences"
-    return Table(name, f"Where the radiographs part [{unit}]", columns, rows)
+    return Table(name, "Where the radiographs part", columns, rows)

@@ -13,6 +13,7 @@ from xrfmap.report.tables import Column, Table, Value
 
 __all__ = ["calibration_notes", "calibration_table", "run_tables"]
 
+_TITLES = {"repeated": "done in this run"}  # of timings: yes, or kept from an earlier run
 _TEXT_UNITS = {"_kev": "keV", "_ev": "eV", "_s": "s", "_channel": "keV"}
 
 
@@ -22,7 +23,8 @@ def calibration_table(findings: Findings) -> Table | None:
     if not held:
         return None
     columns = (
-        Column("quantity", "Quantity"), Column("value", "Value", "number"),
+        # without an error six digits: a gain is known to parts in 10 000
+        Column("quantity", "Quantity"), Column("value", "Value", "number", 6, err="err"),
         Column("err", "Standard error", "number", 2), Column("unit", "Unit"),
     )  # fmt: skip
     rows: list[tuple[Value, ...]] = []
@@ -33,13 +35,11 @@ def calibration_table(findings: Findings) -> Table | None:
         err = held.get(f"{key}_err")
         if not isinstance(value, float):
             continue
-        # six digits and no rounding to three: a gain is known to parts in 10 000
-        shown = f"{value:.6g}".replace("-", "−")
-        rows.append((key.replace("_kev", "").replace("_", " "), shown,
+        rows.append((key.replace("_kev", "").replace("_", " "), value,
                      err if isinstance(err, float) else None, unit))  # fmt: skip
     width = _width_at_mn(held)
     if width is not None:
-        rows.append(("peak width (FWHM) at Mn Kα, 5.895 keV", f"{width:.1f}", None, "eV"))
+        rows.append(("peak width (FWHM) at Mn Kα, 5.895 keV", round(width, 1), None, "eV"))
     return Table("calibration", "Energy scale and peak width", columns, tuple(rows))
 
 
@@ -94,7 +94,8 @@ def _records(key: str, caption: str, records: list[Mapping[str, Any]]) -> Table:
                                for r in records)
     }  # fmt: skip
     columns = tuple(
-        Column(k, k.replace("_", " "), "number" if k in numeric else "text") for k in keys
+        Column(k, _TITLES.get(k, k.replace("_", " ")), "number" if k in numeric else "text")
+        for k in keys
     )
     rows = tuple(
         tuple(r.get(k) if k in numeric else ", ".join(str(v) for _, v in _flat(r.get(k, ""), ""))

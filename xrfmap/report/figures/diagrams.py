@@ -194,7 +194,8 @@ def layer_note(entry: LayerEntry | None, found: LayerFinding | None) -> str:
     """Role, thickness and material of a layer in a few words."""
     words = []
     role = (found.role if found is not None else None) or (entry.role if entry else None)
-    if role:
+    name = found.name if found is not None else entry.name if entry is not None else None
+    if role and role != name:  # a varnish that is called varnish
         words.append(role)
     if entry is not None and entry.thickness_um is not None:
         words.append(f"about {entry.thickness_um:g} µm")

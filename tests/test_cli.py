@@ -206,3 +206,10 @@ def test_a_missing_printer_is_told_before_the_work(tmp_path, monkeypatch):
     assert code == 1
     assert "no Chromium" in " ".join(err.split())
     assert not out.exists()
+
+
+def test_module_runs_as_the_command():
+    run = subprocess.run(
+        [sys.executable, "-m", "xrfmap", "--help"], capture_output=True, text=True, check=True
+    )
+    assert "study" in run.stdout

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
-from scipy.ndimage import binary_dilation, convolve
+from scipy.ndimage import binary_dilation, convolve, label
 from threadpoolctl import threadpool_limits
 
 from xrfmap.blocks import Block, Box, Here, Runner, as_it_is, boxes_of, stretches
@@ -320,6 +320,28 @@ def _sums(scan: xr.Dataset, masks: Sequence[Mask]) -> list[Array]:
     return sums
 
 
+def largest_patch(mask: Mask) -> tuple[tuple[int, int], float]:
+    """Find where most of a mask lies together.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (y, x)
+        Some true; of a chessboard, say: pixels that touch by a corner lie together.
+
+    Returns
+    -------
+    (row, column), share : tuple of int, float
+        A pixel of the largest patch, the nearest to its middle, and the share of the mask
+        that the patch has.
+    """
+    patches, _ = label(mask, np.ones((3, 3), int))
+    size = np.bincount(patches[mask])
+    places = np.argwhere(patches == int(np.argmax(size)))
+    away = ((places - places.mean(axis=0)) ** 2).sum(axis=1)
+    row, column = places[int(np.argmin(away))]
+    return (int(row), int(column)), float(size.max() / mask.sum())
+
+
 def _rows_of(mask: Mask, found: Found) -> Array | None:
     """Add up what each row brings into the sum over a mask. [counts]."""
     return None if found.summary is None else np.where(mask, found.summary.total, 0).sum(axis=1)
@@ -341,13 +363,13 @@ def _with_local(
     model = model.with_emitters([*model.emitters, *new])
     elements = [e for e in found.elements if e.symbol not in confirmed]
     for verdict, mask in confirmed.values():
-        y, x = (float(v) for v in np.argwhere(mask).mean(axis=0))
-        middle_y = float(np.interp(y, np.arange(mask.shape[0]), scan["y"].values))
-        middle_x = float(np.interp(x, np.arange(mask.shape[1]), scan["x"].values))
+        (row, column), share = largest_patch(mask)
+        x, y = float(scan["x"].values[column]), float(scan["y"].values[row])
         unit = scan["x"].attrs.get("units", "mm")
+        most = "" if share > 0.99 else f" ({100 * share:.0f} % of them; the rest elsewhere)"
         words = (
-            f"found locally, about {2 * int(mask.sum())} pixels around x = {middle_x:.0f}, "
-            f"y = {middle_y:.0f} {unit}; in half of them: {verdict.because}"
+            f"found locally, in about {2 * int(mask.sum())} pixels, most together around "
+            f"x = {x:.0f}, y = {y:.0f} {unit}{most}; in half of them: {verdict.because}"
         )
         elements.append(
             verdict.model_copy(

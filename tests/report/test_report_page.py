@@ -364,8 +364,8 @@ def test_what_the_lines_do_not_tell_of_depth_is_one_open_point():
     assert sum("3 of 5 cases" in word for word in open_points(found)) == 1
     table = told_depth(found)
     assert [row[1] for row in table.rows] == ["Hg", "Pb"]
-    # the upper end does not hold, and so does not stand on the page
-    assert table.rows[0][3:7] == (7.6, None, 10.2, "lead white in oil")
+    # the upper end does not hold: neither it nor a single value stands on the page
+    assert table.rows[0][3:7] == (7.6, None, None, "lead white in oil")
     both = [{**found.depth[0].model_dump(), "bound": "both"}]
     held = told_depth(Findings.model_validate(FINDINGS | {"depth": both}))
     assert held.rows[0][3:7] == (7.6, 13.8, 10.2, "lead white in oil")

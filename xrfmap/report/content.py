@@ -232,7 +232,7 @@ def told_depth(findings: Findings) -> Table:
         Column("area", "Area"), Column("element", "Element"), Column("state", "Where"),
         _number("cover_low [um]", "Cover at least [µm]"),
         _number("cover_high [um]", "at most [µm]"),
-        _number("cover [um]", "if all in one layer [µm]"), Column("material", "if made of"),
+        _number("cover [um]", "Most likely [µm]"), Column("material", "if made of"),
         Column("because", "Because"),
     )  # fmt: skip
     rows: list[tuple[Value, ...]] = []
@@ -243,7 +243,8 @@ def told_depth(findings: Findings) -> Table:
         low, high, value, material = (
             (thick.low, thick.high, thick.value, thick.material) if thick else (None,) * 4
         )
-        high = high if d.bound == "both" else None
+        if d.bound != "both":  # a single value would pass for more than the lower end that holds
+            high = value = None
         rows.append((d.area, d.element, STATES[d.state], low, high, value, material, d.because))
     return Table("depth_told", "At the surface or under a cover", columns, tuple(rows))
 

@@ -1,0 +1,5 @@
+"""``python -m xrfmap``: the command line."""
+
+from xrfmap.cli import main
+
+main()

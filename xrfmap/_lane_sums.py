@@ -17,27 +17,31 @@ FLOOR = np.float32(1e-4)  # counts per bin: keeps log(model) finite where all am
 
 
 @njit(**OPTIONS)
+def _add_row(o, q, end, idx, val, source, lanes):
+    """``o += sum_q val[q] source[idx[q]]`` for the entries `q` to `end` of a sparse row."""
+    while q + 4 <= end:  # four at a time: one store serves four products
+        v0, v1, v2, v3 = val[q], val[q + 1], val[q + 2], val[q + 3]
+        s0, s1 = source[idx[q]], source[idx[q + 1]]
+        s2, s3 = source[idx[q + 2]], source[idx[q + 3]]
+        for k in range(lanes):
+            o[k] += (v0 * s0[k] + v1 * s1[k]) + (v2 * s2[k] + v3 * s3[k])
+        q += 4
+    while q < end:
+        v0 = val[q]
+        s0 = source[idx[q]]
+        for k in range(lanes):
+            o[k] += v0 * s0[k]
+        q += 1
+
+
+@njit(**OPTIONS)
 def product(out, rows, ptr, idx, val, source, lanes, start):
     """``out[r] = start + sum_q val[q] source[idx[q]]`` for the sparse row r."""
     for r in range(rows):
         o = out[r]
         for k in range(lanes):
             o[k] = start
-        q = ptr[r]
-        end = ptr[r + 1]
-        while q + 4 <= end:  # four at a time: one store serves four products
-            v0, v1, v2, v3 = val[q], val[q + 1], val[q + 2], val[q + 3]
-            s0, s1 = source[idx[q]], source[idx[q + 1]]
-            s2, s3 = source[idx[q + 2]], source[idx[q + 3]]
-            for k in range(lanes):
-                o[k] += (v0 * s0[k] + v1 * s1[k]) + (v2 * s2[k] + v3 * s3[k])
-            q += 4
-        while q < end:
-            v0 = val[q]
-            s0 = source[idx[q]]
-            for k in range(lanes):
-                o[k] += v0 * s0[k]
-            q += 1
+        _add_row(o, ptr[r], ptr[r + 1], idx, val, source, lanes)
 
 
 @njit(**OPTIONS)
@@ -45,21 +49,7 @@ def add_up(out, begin, end, rows, ptr, idx, val, source, lanes):
     """``out[r] += sum_q val[q] source[idx[q]]`` for the segments `begin` to `end` of rows r."""
     for segment in range(begin, end):
         o = out[rows[segment]]
-        q = ptr[segment]
-        last = ptr[segment + 1]
-        while q + 4 <= last:
-            v0, v1, v2, v3 = val[q], val[q + 1], val[q + 2], val[q + 3]
-            s0, s1 = source[idx[q]], source[idx[q + 1]]
-            s2, s3 = source[idx[q + 2]], source[idx[q + 3]]
-            for k in range(lanes):
-                o[k] += (v0 * s0[k] + v1 * s1[k]) + (v2 * s2[k] + v3 * s3[k])
-            q += 4
-        while q < last:
-            v0 = val[q]
-            s0 = source[idx[q]]
-            for k in range(lanes):
-                o[k] += v0 * s0[k]
-            q += 1
+        _add_row(o, ptr[segment], ptr[segment + 1], idx, val, source, lanes)
 
 
 @njit(**OPTIONS)

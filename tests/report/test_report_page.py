@@ -287,6 +287,12 @@ def test_same_material_in_two_areas_is_one_finding():
     assert first.headline.startswith("Titanium white in lower left corner and sky (retouching)")
 
 
+def test_a_headline_does_not_name_a_variety_that_elements_do_not_tell():
+    flag = FINDINGS["flags"][0] | {"pigment": "titanium white (anatase)"}
+    found = Findings.model_validate(FINDINGS | {"flags": [flag], "layers": [], "depth": []})
+    assert matters(found)[0].headline.startswith("Titanium white in lower left corner")
+
+
 def test_a_study_without_flags_says_that_nothing_was_found():
     plain = FINDINGS | {"flags": [], "layers": [], "depth": [], "overall": "compatible"}
     first = matters(Findings.model_validate(plain))[0]

@@ -77,7 +77,9 @@ def _flag_points(flags: list[Flag]) -> list[tuple[float, Point]]:
             continue
         where = joined(flag.area for flag in members)
         place = f" ({layer})" if layer else ""
-        head = f"{pigment.capitalize()} in {where}{place}: {VERDICT_NAMES[verdict].lower()}"
+        # a variety in brackets is more than elements tell: anatase and rutile are both titanium
+        name = pigment.split(" (")[0].capitalize()
+        head = f"{name} in {where}{place}: {VERDICT_NAMES[verdict].lower()}"
         points.append((_rank(verdict), Point(head, members[0].reason, "materials", verdict)))
     return points
 

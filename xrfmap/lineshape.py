@@ -234,10 +234,10 @@ def peaks(
     ndarray, shape (n,)
         Counts per channel.
     """
-    energies, area, natural, extra = np.broadcast_arrays(
-        *(np.atleast_1d(np.asarray(v, float)) for v in
-          (energies_kev, areas, natural_kev, extra_fwhm_kev))
-    )  # fmt: skip
+    given = (energies_kev, areas, natural_kev, extra_fwhm_kev)
+    wide = np.broadcast_arrays(*(np.atleast_1d(np.asarray(v, float)) for v in given))
+    # copies: NumPy warns who asks whether the wide ones can be written, as numba does
+    energies, area, natural, extra = (one.copy() for one in wide)
     rows = np.zeros((1, len(edges_kev) - 1))
     peak_rows(
         rows, edges_kev, np.zeros(len(energies), dtype=np.int64), energies, area, natural,

@@ -22,6 +22,7 @@ from xrfmap.io import open_any
 from xrfmap.io.card import parse_card
 from xrfmap.io.emsa import format_emsa, parse_emsa
 from xrfmap.io.safe import clean_text, safe_path
+from xrfmap.settings import Study, load_study
 
 SCRIPT = Path(__file__).parent / "fuzz" / "fuzz_files.py"
 FEW, MANY = 40, 600  # inputs of each kind; 17 kinds
@@ -56,6 +57,16 @@ def test_damaged_files_are_opened_or_refused(tmp_path):
 @pytest.mark.slow
 def test_ten_thousand_damaged_files_are_opened_or_refused(tmp_path):
     check(run_fuzz(tmp_path, 1000, MANY), MANY)
+
+
+def test_the_study_that_guided_damage_starts_from_is_good_and_has_every_table():
+    seed = SCRIPT.with_name("seed_study.toml")
+    load_study(seed)
+    tables = {field.alias or name for name, field in Study.model_fields.items()}
+    lines = seed.read_text().splitlines()
+    given = {line.strip("[]").split(".")[0] for line in lines if line.startswith("[")}
+    # pictures stand in the demo study, which is a start as well
+    assert given == tables - {"image"}
 
 
 def refusal(function: Callable[..., object], *args: object) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+
 import numpy as np
 import pytest
 import tifffile
@@ -112,6 +114,23 @@ def test_tiff_with_a_predictor(tmp_path):
             photometric="minisblack", metadata=None,
         )  # fmt: skip
     np.testing.assert_array_equal(open_scan(tmp_path / "a.tif")["counts"].values, CUBE)
+
+
+@pytest.mark.parametrize("back_to", [0, 1])
+def test_pages_of_a_tiff_that_lead_in_a_circle_are_refused(tmp_path, back_to):
+    # TIFF 6.0, section 2: a page's directory is a number of entries (2 bytes), these entries
+    # (12 bytes each), and the place of the next directory (4 bytes)
+    path = tmp_path / "a.tif"
+    for _ in range(2):
+        tifffile.imwrite(path, np.ones((9, 9), "u2"), append=True, metadata=None, byteorder="<")
+    with tifffile.TiffFile(path) as file:
+        places = [page.offset for page in file.pages]
+    raw = bytearray(path.read_bytes())
+    (entries,) = struct.unpack_from("<H", raw, places[1])
+    struct.pack_into("<I", raw, places[1] + 2 + 12 * entries, places[back_to])
+    path.write_bytes(raw)
+    with pytest.raises(InputError, match=f"page 3 at byte {places[back_to]}, where an earlier"):
+        open_scan(path)
 
 
 def test_tiff_of_colours_or_of_unlike_pages_is_refused(tmp_path):

@@ -106,8 +106,17 @@ def _examine(path: Path, file: tifffile.TiffFile) -> TiffSource:
     count = 0
     first: Any = None
     offsets: list[int] = []
+    seen: set[int] = set()
     for page in file.pages:
         count += 1
+        if page.offset in seen:  # a few bytes would keep us busy for a minute
+            raise _refuse(
+                path,
+                f"page {count} at byte {page.offset}, where an earlier page stands",
+                "pages that follow each other to an end",
+                "save it again",
+            )
+        seen.add(page.offset)
         if count > MAX_CHANNELS:
             raise _refuse(path, "more pages", f"at most {MAX_CHANNELS}", "check the file")
         if first is None:

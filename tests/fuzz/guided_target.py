@@ -79,7 +79,7 @@ def _tell(problems: list[InputError]) -> None:
 
 
 def _area_mask(path: Path) -> None:
-    scan = make_scan(np.ones((20, 30, 4), np.uint16), 1.0)
+    scan = make_scan(counts=np.ones((20, 30, 4), np.uint16), live_time=np.ones((20, 30)))
     area_mask(scan, Area(name="a", mask="m.png"), read_mask(path))
 
 

@@ -77,7 +77,8 @@ def opacity(
     Returns
     -------
     ndarray, shape (...)
-        ``-log10`` of the energy that arrives over what arrives without paint. [decades]
+        ``-log10`` of the energy that arrives over what arrives without paint; NaN where a
+        mass is. [decades]
 
     Raises
     ------
@@ -139,18 +140,19 @@ def simulated_radiograph(
             "maps", "line", found=", ".join(lines) or "no heavy element", expected="lead",
             remedy="without lead there is nothing that sets the scale of a radiograph",
         )  # fmt: skip
-    counts = {e: maps["net_counts"].sel(line=label).values for e, label in lines.items()}
-    lead, bound, strength = _lead(np.asarray(counts.pop("Pb"), float), lines["Pb"], instrument,
-                                  exposure)  # fmt: skip
-    elements, masses = ["Pb"], [lead]
-    for element, values in counts.items():
-        thin = _counts(Material(element, {element: 1.0}, 1.0), 1e-6, lines[element], instrument)
-        if thin > 0:
-            elements.append(element)
-            masses.append(np.maximum(values, 0.0) / (strength * thin / 1e-6))
-    stacked = np.array(masses, dtype=np.float32)
-    dark = opacity(np.nan_to_num(stacked), tuple(elements), exposure)
-    dark[~np.isfinite(stacked).all(axis=0)] = np.nan
+    thin = {
+        e: _counts(Material(e, {e: 1.0}, 1.0), 1e-6, label, instrument)
+        for e, label in lines.items()
+        if e != "Pb"
+    }
+    elements = ("Pb", *(e for e, counts in thin.items() if counts > 0))
+    masses = np.empty((len(elements), maps.sizes["y"], maps.sizes["x"]), np.float32)
+    lead = np.asarray(maps["net_counts"].sel(line=lines["Pb"]).values, dtype=np.float64)
+    masses[0], bound, strength = _lead(lead, lines["Pb"], instrument, exposure)
+    for k, element in enumerate(elements[1:], 1):  # one map at a time: all would fill the memory
+        values = maps["net_counts"].sel(line=lines[element]).values
+        masses[k] = np.maximum(values, 0.0) / (strength * thin[element] / 1e-6)
+    dark = opacity(masses, elements, exposure)
     words = (
         f"Simulated for {exposure.tube_kv:g} kV on {exposure.anode}, through "
         f"{exposure.support_mm:g} mm of {exposure.support_material}. The scan does not know how "
@@ -163,9 +165,9 @@ def simulated_radiograph(
         {
             "opacity": (("y", "x"), dark, {"units": "decades"}),
             "lower_bound": (("y", "x"), bound),
-            "mass": (("element", "y", "x"), stacked, {"units": "g/cm2"}),
+            "mass": (("element", "y", "x"), masses, {"units": "g/cm2"}),
         },
-        coords={"element": elements, "y": maps["y"], "x": maps["x"]},
+        coords={"element": list(elements), "y": maps["y"], "x": maps["x"]},
         attrs={"assumption": words},
     )
 

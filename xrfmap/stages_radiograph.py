@@ -63,7 +63,8 @@ def simulate_radiographs(run: Run, scans: Sequence[Scanned]) -> None:
         scan.radiograph_refused = kept.value["refused"]
         if kept.value["made"]:
             with xr.open_dataset(path, engine="h5netcdf") as held:
-                scan.radiograph, scan.radiograph_file = held.load(), path
+                pictures = held.drop_vars("mass")  # as large as all maps; no later stage asks
+                scan.radiograph, scan.radiograph_file = pictures.load(), path
         if scan.radiograph_refused and _asked(run, scan):
             run.caution(f"no comparison of radiographs on {scan.name}: {scan.radiograph_refused}")
 

@@ -42,6 +42,8 @@ __all__ = [
 
 Array = npt.NDArray[np.float64]
 PER_PLATE = 12  # maps on one printed page
+CELLS = 250_000  # numbers in the table of a map
+POINTS = 100_000  # rows in the table of a scatter plot
 
 
 def _chart(folder: ResultFolder, name: str, ax: Axes, title: str, words: str, alt: str) -> Chart:
@@ -50,12 +52,19 @@ def _chart(folder: ResultFolder, name: str, ax: Axes, title: str, words: str, al
 
 
 def _grid_csv(shown: fields.Field, maps: xr.Dataset) -> str:
-    """Map as rows of numbers: x along the first line, y down the first column."""
+    """Map as rows of numbers: x along the first line, y down the first column.
+
+    A large map as means over blocks, which the first cell says: a table of millions of
+    numbers opens in no spreadsheet, and the netCDF file and the images hold them all.
+    """
     x, y = (np.sort(np.asarray(maps[axis].values, dtype=float)) for axis in ("x", "y"))
-    head = ",".join([f"y\\x [{shown.grid.unit}]; values [{shown.unit or '1'}]",
+    step = pixels.step_for(shown.values.size, 1, CELLS)
+    told = f"; means of {step} x {step} pixels" if step > 1 else ""
+    x, y = (pixels.coarsen(axis[None, :], step)[0] if step > 1 else axis for axis in (x, y))
+    head = ",".join([f"y\\x [{shown.grid.unit}]; values [{shown.unit or '1'}]{told}",
                      *(f"{v:.6g}" for v in x)])  # fmt: skip
     lines = [head]
-    for place, row in zip(y, shown.values, strict=True):
+    for place, row in zip(y, pixels.coarsen(shown.values, step), strict=True):
         cells = [f"{v:.5g}" if math.isfinite(v) else "" for v in row.tolist()]
         lines.append(",".join([f"{place:.6g}", *cells]))
     return "\r\n".join(lines) + "\r\n"
@@ -77,12 +86,14 @@ def _map_figures(folder: ResultFolder, maps: xr.Dataset, study: Study, scan: str
             folder.text(name, _grid_csv(fields.scalar_field(maps, variable, title, unit), maps))
 
 
-def _derived_figures(folder: ResultFolder, maps: xr.Dataset, scan: str) -> None:
-    chosen = choices.composite_lines(maps)
-    if len(chosen) > 1:
+def _derived_figures(
+    folder: ResultFolder, maps: xr.Dataset, scan: str, chosen: choices.Choice
+) -> None:
+    if len(chosen.composite) > 1:
         # its data are the maps of its families
-        folder.figure(folder.name(f"{scan} composite"), figures.composite_map(maps, chosen))
-    for top, bottom in choices.family_ratios(maps):
+        ax = figures.composite_map(maps, chosen.composite)
+        folder.figure(folder.name(f"{scan} composite"), ax)
+    for top, bottom in chosen.ratios:
         name = folder.name(f"{scan} ratio {top} {bottom}")
         folder.figure(name, figures.ratio_map(maps, top, bottom))
         folder.text(name, _grid_csv(fields.ratio(maps, top, bottom), maps))
@@ -117,21 +128,29 @@ def _wholes(folder: ResultFolder, maps: xr.Dataset, scan: str) -> tuple[Chart | 
 
 
 def _scatters(
-    folder: ResultFolder, maps: xr.Dataset, scan: str, areas: Mapping[str, npt.NDArray[np.bool_]]
+    folder: ResultFolder,
+    maps: xr.Dataset,
+    scan: str,
+    areas: Mapping[str, npt.NDArray[np.bool_]],
+    chosen: choices.Choice,
 ) -> list[Chart]:
     charts = []
     kinds = ("The two elements whose maps go together most", "The two that part most")
-    for pair, why in zip(choices.scatter_pairs(maps), kinds, strict=False):
+    for pair, why in zip(chosen.scatters, kinds, strict=False):
         ax = figures.element_scatter(maps, *pair, areas=areas)
         name = folder.name(f"{scan} scatter {pair[0]} {pair[1]}")
         one, two = (fields.field(maps, line) for line in pair)
         good = ~(one.bad | two.bad)
         heads = [f"{line} [{one.unit}]" for line in pair]
-        rows = zip(one.values[good].tolist(), two.values[good].tolist(), strict=True)
+        every = max(1, -(-int(good.sum()) // POINTS))
+        values = (one.values[good][::every].tolist(), two.values[good][::every].tolist())
+        rows = zip(*values, strict=True)
         folder.text(name, csv_text(heads, rows))
         words = f"{why}: one material, two used together, or one layer may be the reason."
         if why is kinds[1]:
             words = f"{why}, among those seen in the scan."
+        if every > 1:
+            words += f" The table holds one pixel in {every}; maps.nc holds all."
         title = f"{pair[1]} against {pair[0]}"
         alt = f"Scatter plot of {title}, one point a pixel."
         charts.append(_chart(folder, name, ax, title, words, alt))
@@ -276,12 +295,13 @@ def scan_parts(
     for name, held in maps.items():
         label = name if len(maps) > 1 else ""
         _map_figures(folder, held, study, label)
-        _derived_figures(folder, held, label)
+        chosen = choices.Choice.of(held)
+        _derived_figures(folder, held, label, chosen)
         areas = grouping.masks_to_colour(held, study, name, len(study.scan) > 1)
-        scatters = _scatters(folder, held, label, areas)
+        scatters = _scatters(folder, held, label, areas, chosen)
         seams, groups = _wholes(folder, held, label)
         folder.tables([content.line_table(held, label if parts else "")])
-        atlas = build_atlas(held, BUDGET // len(maps), taken)
+        atlas = build_atlas(held, BUDGET // len(maps), taken, chosen)
         taken += [p.ident for p in (*atlas.elements, *atlas.derived, *atlas.quality)]
         pictures = photographs.get(name, {})
         parts.append(ScanPart(name, held, atlas, pictures, scatters, seams, groups))

@@ -148,8 +148,13 @@ def grid(maps: xr.Dataset) -> Grid:
 
 
 def upright(array: xr.DataArray) -> Array:
-    """Values with y downward and x to the right, whichever way the stage ran."""
-    values = np.asarray(array.transpose("y", "x").values, dtype=float)
+    """Values with y downward and x to the right, whichever way the stage ran.
+
+    Real numbers keep their precision: a large map in twice of it costs memory for nothing.
+    """
+    values = np.asarray(array.transpose("y", "x").values)
+    if values.dtype.kind != "f":
+        values = values.astype(float)
     for axis, name in enumerate(("y", "x")):
         places = np.asarray(array[name].values, dtype=float)
         if np.any(np.diff(places) < 0):
@@ -224,7 +229,8 @@ def field(maps: xr.Dataset, line: str) -> Field:
     counts = upright(maps["net_counts"].isel(line=labels.index(line)))
     counts = np.where(bad_pixels(maps) | ~np.isfinite(counts), np.nan, counts)
     per, unit = _exposure(maps)
-    return Field(line, counts if per is None else counts / per, unit, grid(maps))
+    rate = counts if per is None else counts / per.astype(counts.dtype)
+    return Field(line, rate, unit, grid(maps))
 
 
 def scalar_field(maps: xr.Dataset, name: str, label: str, unit: str) -> Field:
@@ -268,7 +274,7 @@ def limits(maps: xr.Dataset, line: str) -> Limits:
     limit = upright(maps["detection_limit"].isel(line=index))
     good = ~shown.bad & np.isfinite(threshold)
     exposed, _ = _exposure(maps)
-    per = np.ones_like(limit) if exposed is None else exposed
+    per = np.ones_like(limit) if exposed is None else exposed.astype(limit.dtype)
     above = int(np.count_nonzero(counts[good] > threshold[good]))
     measured = int(np.count_nonzero(good))
     return Limits(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from concurrent.futures import Future
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -78,11 +78,18 @@ class ResultFolder:
             Whether the page shows it; costs the memory of the picture.
         """
         path = self.out / "figures" / f"{name}.png"
+        self._wait_for_turn()
         drawn = self.crew.submit(_draw, ax.figure, path, on_page)
         self.drawing.append(drawn)
         box = ax.figure.bbox
         scale = DPI / SHOWN / float(ax.figure.dpi)
         return Picture(round(box.width * scale), round(box.height * scale), drawn)
+
+    def _wait_for_turn(self) -> None:
+        """Wait while too many figures stand in line, each with all that it shows."""
+        undone = [drawn for drawn in self.drawing if not drawn.done()]
+        if len(undone) > 2 * self.crew.workers:
+            wait(undone, return_when=FIRST_COMPLETED)
 
     def text(self, name: str, text: str) -> None:
         """Write a table to ``tables/NAME.csv``."""

@@ -51,19 +51,17 @@ def coarsen(values: Array, step: int) -> Array:
     """
     if step == 1:
         return values
-    rows, columns = values.shape
-    padded = np.full((-(-rows // step) * step, -(-columns // step) * step), np.nan)
-    padded[:rows, :columns] = values
-    inside = np.zeros_like(padded)
-    inside[:rows, :columns] = 1
+    starts = [np.arange(0, size, step) for size in values.shape]
+    sizes = [np.diff(np.append(s, n)) for s, n in zip(starts, values.shape, strict=True)]
 
-    def add(block: Array) -> Array:
-        tall, wide = block.shape
-        return np.asarray(block.reshape(tall // step, step, wide // step, step).sum(axis=(1, 3)))
+    def add(whole: npt.NDArray[np.generic]) -> Array:
+        # row by row first, so that nothing of the full size is made
+        strips = np.add.reduceat(whole, starts[0], axis=0, dtype=np.float64)
+        return np.asarray(np.add.reduceat(strips, starts[1], axis=1))
 
-    good = np.isfinite(padded)
-    seen, held = add(good.astype(float)), add(inside)
-    total = add(np.where(good, padded, 0.0))
+    good = np.isfinite(values)
+    seen, total = add(good), add(np.where(good, values, 0))
+    held = np.outer(*sizes)
     return np.divide(total, seen, out=np.full_like(total, np.nan), where=seen * 2 >= held)
 
 

@@ -240,7 +240,12 @@ def _worth_showing(maps: xr.Dataset, name: str) -> bool:
     return finite.size > 0 and (name != "live_time" or float(np.ptp(finite)) > 1e-6)
 
 
-def build_atlas(maps: xr.Dataset, budget: int = BUDGET, taken: Iterable[str] = ()) -> Atlas:
+def build_atlas(
+    maps: xr.Dataset,
+    budget: int = BUDGET,
+    taken: Iterable[str] = (),
+    chosen: choices.Choice | None = None,
+) -> Atlas:
     """All plates of a scan.
 
     Parameters
@@ -251,6 +256,8 @@ def build_atlas(maps: xr.Dataset, budget: int = BUDGET, taken: Iterable[str] = (
         Pixels that all plates together may have; beyond it they are made coarser.
     taken : iterable of str
         Identifiers that plates of other scans have on the same page.
+    chosen : Choice, optional
+        Composite and ratios to show; chosen anew by default.
     """
     fields.check_maps(maps)
     lines = fields.line_labels(maps)
@@ -266,10 +273,10 @@ def build_atlas(maps: xr.Dataset, budget: int = BUDGET, taken: Iterable[str] = (
     for line in lines:
         add(elements, _element_plate(maps, line, step, names))
     derived: list[Plate] = []
-    chosen = choices.composite_lines(maps)
-    if len(chosen) > 1:
-        add(derived, _composite_plate(maps, chosen, step, names))
-    for pair in choices.family_ratios(maps):
+    chosen = choices.Choice.of(maps) if chosen is None else chosen
+    if len(chosen.composite) > 1:
+        add(derived, _composite_plate(maps, chosen.composite, step, names))
+    for pair in chosen.ratios:
         add(derived, _ratio_plate(maps, pair, step, names))
     quality: list[Plate] = []
     for name in QUALITY:

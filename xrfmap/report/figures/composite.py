@@ -11,6 +11,7 @@ import xarray as xr
 
 from xrfmap.report import fields, style
 from xrfmap.report.figures import furniture
+from xrfmap.report.pixels import coarsen
 from xrfmap.report.words import number
 
 if TYPE_CHECKING:
@@ -75,9 +76,9 @@ def composite_map(maps: xr.Dataset, lines: Sequence[str], *, ax: Axes | None = N
     picture = composite_image(maps, lines)
     shape = fields.grid(maps)
     ax = furniture.map_axes(shape, foot_in=1.5) if ax is None else ax
-    ax.imshow(picture, extent=shape.extent, aspect=furniture.aspect(shape))
-    for spine in ax.spines.values():
-        spine.set_visible(True)
+    step = furniture.drawn_step(shape)
+    drawn = np.stack([coarsen(picture[..., c], step) for c in range(3)], axis=-1)
+    furniture.draw_pixels(ax, drawn, shape, step)
     furniture.frame(ax, shape, " + ".join(lines))
     furniture.scale_bar(ax, shape)
     handles = []
@@ -91,15 +92,16 @@ def composite_map(maps: xr.Dataset, lines: Sequence[str], *, ax: Axes | None = N
         bbox_transform=furniture.below(ax, 34), handlelength=1.0, handleheight=1.0,
     )  # fmt: skip
     bad = np.any([fields.field(maps, line).bad for line in lines], axis=0)
-    _composite_footer(ax, len(lines), bad)
+    _composite_footer(ax, shape, len(lines), bad)
     return ax
 
 
-def _composite_footer(ax: Axes, families: int, bad: fields.Mask) -> None:
+def _composite_footer(ax: Axes, shape: fields.Grid, families: int, bad: fields.Mask) -> None:
     words = [
         f"Each stretched from its {fields.LOW_PERCENT:g} to its {fields.HIGH_PERCENT:g} "
         "percentile; equal colour is not equal amount."
     ]
+    words += furniture.coarse_words(shape)
     words += [meaning.capitalize() + "." for _, meaning in furniture.mask_swatch(bad)]
     for index, sentence in enumerate(words):
         ax.annotate(

@@ -6,8 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from xrfmap.report import fields, style
+from xrfmap.report.pixels import coarsen
 from xrfmap.report.words import number
 
 if TYPE_CHECKING:
@@ -17,11 +19,12 @@ if TYPE_CHECKING:
     from xrfmap.settings import Area
 
 __all__ = [
-    "aspect", "below", "colour_bar", "footer", "frame", "map_axes", "mask_swatch", "outline",
-    "scale_bar", "show", "single_scale",
+    "aspect", "below", "coarse_words", "colour_bar", "draw_pixels", "drawn_step", "footer", "frame",
+    "map_axes", "mask_swatch", "outline", "scale_bar", "show", "single_scale",
 ]  # fmt: skip
 
 _SIDE, _TALL = 5.0, 6.0  # largest width and height of a single map [in]
+_MOST = 1800  # pixels along a side: what a printer resolves over the height of a map
 
 
 def map_axes(shape: fields.Grid, foot_in: float = 1.05) -> Axes:
@@ -45,20 +48,63 @@ def aspect(shape: fields.Grid) -> Literal["equal", "auto"]:
     return "equal" if 1 / fields.STRIP < shape.aspect < fields.STRIP else "auto"
 
 
-def show(ax: Axes, shown: fields.Field, span: fields.Stretch, blank: str) -> AxesImage:
-    """Draw the pixels of a map in a frame, y downward."""
+def drawn_step(shape: fields.Grid) -> int:
+    """Pixels of the scan on a side of one that is drawn: a figure holds no more than show."""
+    return -(-max(shape.rows, shape.columns) // _MOST)
+
+
+def coarse_words(shape: fields.Grid) -> list[str]:
+    """Sentence for below a map where pixels are drawn together, else none."""
+    step = drawn_step(shape)
+    if step == 1:
+        return []
+    return [f"One pixel of this picture is the mean of {step} × {step}; maps.nc holds all of them."]
+
+
+def draw_pixels(
+    ax: Axes, pixels: npt.NDArray[Any], shape: fields.Grid, step: int = 1, **options: Any
+) -> AxesImage:
+    """Draw pixels in a frame, y downward.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    pixels : ndarray, shape (rows, columns) or (rows, columns, 3 or 4)
+        What :func:`xrfmap.report.pixels.coarsen` with `step` leaves of the scan's pixels.
+    shape : Grid
+        The scanned field.
+    step : int
+        Pixels of the scan on a side of one that is drawn.
+    **options
+        For ``imshow``.
+
+    Returns
+    -------
+    AxesImage
+        Cut at the edges of the field, which the last pixels may reach over.
+    """
+    wide = pixels.shape[1] * step / shape.columns * (shape.x1 - shape.x0)
+    tall = pixels.shape[0] * step / shape.rows * (shape.y1 - shape.y0)
     image = ax.imshow(
-        shown.values,
-        extent=shown.grid.extent,
-        cmap=single_scale(blank),
-        vmin=span.low,
-        vmax=span.high,
+        pixels,
+        extent=(shape.x0, shape.x0 + wide, shape.y0 + tall, shape.y0),
+        aspect=aspect(shape),
         interpolation="nearest",
-        aspect=aspect(shown.grid),
+        **options,
     )
+    ax.set(xlim=(shape.x0, shape.x1), ylim=(shape.y1, shape.y0))
     for spine in ax.spines.values():
         spine.set_visible(True)
     return image
+
+
+def show(ax: Axes, shown: fields.Field, span: fields.Stretch, blank: str) -> AxesImage:
+    """Draw a map; a large one as means over blocks of its pixels."""
+    step = drawn_step(shown.grid)
+    values = coarsen(shown.values, step)
+    scale = single_scale(blank)
+    return draw_pixels(ax, values, shown.grid, step, cmap=scale, vmin=span.low, vmax=span.high)
 
 
 def frame(ax: Axes, shape: fields.Grid, title: str) -> None:

@@ -66,7 +66,8 @@ def hidden_map(
         "joint": "First component of the families with a shape of their own; signs in the text.",
     }
     swatch = [(style.UNSURE, "the colour occurs nowhere else: nothing can be said")]
-    furniture.footer(ax, [said[what]], swatch if shown.bad.any() else [])
+    words = [said[what], *furniture.coarse_words(shown.grid)]
+    furniture.footer(ax, words, swatch if shown.bad.any() else [])
     return ax
 
 

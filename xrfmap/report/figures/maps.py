@@ -11,6 +11,7 @@ import xarray as xr
 from xrfmap.report import fields, style
 from xrfmap.report.figures import furniture
 from xrfmap.report.marks import family_of
+from xrfmap.report.pixels import coarsen
 from xrfmap.report.words import element_name, number, share
 
 if TYPE_CHECKING:
@@ -84,6 +85,7 @@ def element_map(
             f"Detection limit {number(found.limit)} {found.unit} (median over pixels); "
             f"{share(found.share)} of pixels above the decision threshold.",
             *filter(None, [fields.beam_words(maps)]),
+            *furniture.coarse_words(shown.grid),
         ],
         furniture.mask_swatch(shown.bad),
     )
@@ -118,7 +120,8 @@ def quality_map(maps: xr.Dataset, name: str, *, ax: Axes | None = None) -> Axes:
     furniture.colour_bar(
         ax, image, f"{title.lower()} [{shown.unit}]" if shown.unit else title.lower()
     )
-    furniture.footer(ax, [f"{span.sentence}."], furniture.mask_swatch(shown.bad))
+    words = [f"{span.sentence}.", *furniture.coarse_words(shown.grid)]
+    furniture.footer(ax, words, furniture.mask_swatch(shown.bad))
     return ax
 
 
@@ -145,15 +148,16 @@ def ratio_map(maps: xr.Dataset, top: str, bottom: str, *, ax: Axes | None = None
     ax = furniture.map_axes(shown.grid) if ax is None else ax
     image = furniture.show(ax, shown, span, style.UNSURE)
     bad = fields.field(maps, top).bad | fields.field(maps, bottom).bad
-    over = np.zeros((*bad.shape, 4))
-    over[bad] = [*style.rgb(style.MASK), 1.0]
-    ax.imshow(over, extent=shown.grid.extent, aspect=furniture.aspect(shown.grid))
+    step = furniture.drawn_step(shown.grid)
+    mostly = coarsen(bad.astype(float), step) >= 0.5
+    over = np.zeros((*mostly.shape, 4))
+    over[mostly] = [*style.rgb(style.MASK), 1.0]
+    furniture.draw_pixels(ax, over, shown.grid, step)
     furniture.frame(ax, shown.grid, f"{top} divided by {bottom}")
     furniture.scale_bar(ax, shown.grid)
     furniture.colour_bar(ax, image, "ratio of net counts")
     unsure = int(np.count_nonzero(shown.bad & ~bad))
     grey = [(style.UNSURE, f"one of the two not above its detection limit: {unsure} pixels")]
-    furniture.footer(
-        ax, [f"{span.sentence}."], (grey if unsure else []) + furniture.mask_swatch(bad)
-    )
+    words = [f"{span.sentence}.", *furniture.coarse_words(shown.grid)]
+    furniture.footer(ax, words, (grey if unsure else []) + furniture.mask_swatch(bad))
     return ax

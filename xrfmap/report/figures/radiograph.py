@@ -71,5 +71,5 @@ def radiograph_map(held: xr.Dataset, what: str, *, ax: Axes | None = None) -> Ax
     furniture.scale_bar(ax, shown.grid)
     furniture.colour_bar(ax, image, LABELS[what])
     missing = [(style.UNSURE, "not measured, or beyond the picture")] if shown.bad.any() else []
-    furniture.footer(ax, [words], missing)
+    furniture.footer(ax, [words, *furniture.coarse_words(shown.grid)], missing)
     return ax

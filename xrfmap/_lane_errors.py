@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 
 from xrfmap._lane_sums import OPTIONS
+from xrfmap._lane_vectors import WIDE, add_products
 
 LEAST = np.float32(0.3)  # of the variance with the bound: what is kept without it
 
@@ -26,7 +27,7 @@ def null_moments(ratio, skew, grow, a, u, mu, open_mu, inv, first, lists, lanes)
     ``sum(weight^2 column)`` each: the slope.
     """
     ptr, bin_of, own, entry, idx, val = lists
-    t = np.empty(lanes, np.float32)
+    t = np.empty((1, lanes), np.float32)
     now = np.empty(lanes, np.float32)
     null = np.empty(lanes, np.float32)
     second = np.empty(lanes, np.float32)
@@ -53,24 +54,14 @@ def null_moments(ratio, skew, grow, a, u, mu, open_mu, inv, first, lists, lanes)
             w[k] = min(uj[k], w[k])
         for q in range(ptr[j], ptr[j + 1]):
             x = own[q]
-            e, end = entry[q], entry[q + 1]
             for k in range(lanes):
-                t[k] = 0.0
-            while e + 3 <= end:
-                v0, v1, v2 = val[e], val[e + 1], val[e + 2]
-                z0, z1, z2 = inv[idx[e]], inv[idx[e + 1]], inv[idx[e + 2]]
-                for k in range(lanes):
-                    t[k] += (v0 * z0[k] + v1 * z1[k]) + v2 * z2[k]
-                e += 3
-            while e < end:
-                v0, z0 = val[e], inv[idx[e]]
-                for k in range(lanes):
-                    t[k] += v0 * z0[k]
-                e += 1
+                t[0, k] = 0.0
+            for k in range(0, lanes, WIDE):
+                add_products(t, 0, k, entry[q], entry[q + 1], idx, val, inv)
             b = bin_of[q]
             mb, ob = mu[b], open_mu[b]
             for k in range(lanes):
-                share = t[k] * r[k]
+                share = t[0, k] * r[k]
                 m = max(mb[k] - aj[k] * x - s[k] * share, np.float32(0.02) * mb[k])
                 inverse = np.float32(1.0) / m
                 without = ob[k] - uj[k] * x - w[k] * share

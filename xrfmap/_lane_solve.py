@@ -10,8 +10,9 @@ import numpy as np
 from numba import njit
 
 from xrfmap._lane_sums import OPTIONS
+from xrfmap._lane_vectors import WIDE, copy, fill, multiply, subtract_products
 
-VECTOR = 32
+VECTOR = WIDE
 """Lanes are taken in multiples of this: the remainder of a loop would be rounded otherwise."""
 
 RIDGE = np.float32(1e-5)  # least share of a pivot that is kept: coinciding templates stay finite
@@ -44,18 +45,8 @@ def factor(chol, info, info_row, free, row, col, first, upd, left, right, drop, 
             else:
                 for k in range(lanes):
                     c[k] = source[k] * fi[k] * fj[k]
-        q = upd[e]
-        end = upd[e + 1]
-        while q + 2 <= end:
-            x0, y0 = chol[left[q]], chol[right[q]]
-            x1, y1 = chol[left[q + 1]], chol[right[q + 1]]
-            for k in range(lanes):
-                c[k] -= x0[k] * y0[k] + x1[k] * y1[k]
-            q += 2
-        if q < end:
-            x0, y0 = chol[left[q]], chol[right[q]]
-            for k in range(lanes):
-                c[k] -= x0[k] * y0[k]
+        for k in range(0, lanes, WIDE):
+            subtract_products(chol, e, k, upd[e], upd[e + 1], left, right, chol, chol)
         if i == j:
             source = info[h]
             for k in range(lanes):
@@ -69,72 +60,47 @@ def factor(chol, info, info_row, free, row, col, first, upd, left, right, drop, 
 
 
 @njit(**OPTIONS)
-def solve(chol, row, first, x, lanes):
+def solve(chol, row, first, by_row, x, lanes):
     """Solve with the factor in place: ``x <- (L L^T)^-1 x``."""
+    ptr, entry, col, every = by_row
     n = len(first) - 1
-    for j in range(n):
-        xj = x[j]
-        d = chol[first[j]]
-        for k in range(lanes):
-            xj[k] *= d[k]
-        for e in range(first[j] + 1, first[j + 1]):
-            c = chol[e]
-            xi = x[row[e]]
-            for k in range(lanes):
-                xi[k] -= c[k] * xj[k]
-    for j in range(n - 1, -1, -1):
-        xj = x[j]
-        for e in range(first[j] + 1, first[j + 1]):
-            c = chol[e]
-            xi = x[row[e]]
-            for k in range(lanes):
-                xj[k] -= c[k] * xi[k]
-        d = chol[first[j]]
-        for k in range(lanes):
-            xj[k] *= d[k]
+    for k in range(0, lanes, WIDE):
+        for j in range(n):
+            subtract_products(x, j, k, ptr[j], ptr[j + 1], entry, col, chol, x)
+            multiply(x, j, k, chol, first[j])
+        for j in range(n - 1, -1, -1):
+            subtract_products(x, j, k, first[j] + 1, first[j + 1], every, row, chol, x)
+            multiply(x, j, k, chol, first[j])
 
 
 @njit(**OPTIONS)
-def inverse(inv, chol, first, inv_ptr, inv_idx, lanes):
+def inverse(inv, chol, first, inv_ptr, inv_left, inv_right, lanes):
     """Inverse of ``L L^T`` on the pattern of L (Takahashi recurrences)."""
-    for j in range(len(first) - 2, -1, -1):
-        c0 = first[j]
-        n = first[j + 1] - c0
-        d = chol[c0]
-        for i in range(n - 1, -1, -1):
-            z = inv[c0 + i]
-            if i == 0:
-                for k in range(lanes):
-                    z[k] = d[k]
-            else:
-                for k in range(lanes):
-                    z[k] = 0.0
-            base = inv_ptr[c0 + i]
-            for m in range(1, n):
-                c = chol[c0 + m]
-                other = inv[inv_idx[base + m - 1]]
-                for k in range(lanes):
-                    z[k] -= c[k] * other[k]
-            for k in range(lanes):
-                z[k] *= d[k]
+    for k in range(0, lanes, WIDE):
+        for j in range(len(first) - 2, -1, -1):
+            c0 = first[j]
+            for e in range(first[j + 1] - 1, c0 - 1, -1):
+                if e == c0:
+                    copy(inv, e, k, chol, c0)
+                else:
+                    fill(inv, e, k, np.float32(0.0))
+                subtract_products(
+                    inv, e, k, inv_ptr[e], inv_ptr[e + 1], inv_left, inv_right, chol, inv
+                )
+                multiply(inv, e, k, chol, c0)
 
 
 @njit(**OPTIONS)
-def _times(out, info, pair_row, pair_col, x, lanes):
-    """``out = info @ x`` for the symmetric information."""
+def _minus_times(out, info, diag, touching, x, lanes):
+    """``out = -info @ x`` for the symmetric information."""
+    ptr, other, entry = touching
     for j in range(out.shape[0]):
-        o = out[j]
+        o, h, xj = out[j], info[diag[j]], x[j]
         for k in range(lanes):
-            o[k] = 0.0
-    for h in range(len(pair_row)):
-        i, j = pair_row[h], pair_col[h]
-        v, oi, xj = info[h], out[i], x[j]
-        for k in range(lanes):
-            oi[k] += v[k] * xj[k]
-        if i != j:
-            oj, xi = out[j], x[i]
-            for k in range(lanes):
-                oj[k] += v[k] * xi[k]
+            o[k] = -h[k] * xj[k]
+    for k in range(0, lanes, WIDE):
+        for j in range(out.shape[0]):
+            subtract_products(out, j, k, ptr[j], ptr[j + 1], entry, other, info, x)
 
 
 @njit(**OPTIONS)
@@ -145,28 +111,19 @@ def sweep(a, g, d, info, diag, touching, sweeps, lanes):
     tells most of the components that are at zero there.
     """
     ptr, other, entry = touching
-    r = np.empty(lanes, np.float32)
+    r = np.empty((1, lanes), np.float32)
     for j in range(a.shape[0]):
         for k in range(lanes):
             d[j, k] = 0.0
     for _ in range(sweeps):
         for j in range(a.shape[0]):
             aj, dj, gj, h = a[j], d[j], g[j], info[diag[j]]
-            q, end = ptr[j], ptr[j + 1]
             for k in range(lanes):
-                r[k] = gj[k] - h[k] * dj[k]
-            while q + 2 <= end:
-                h0, h1 = info[entry[q]], info[entry[q + 1]]
-                x0, x1 = d[other[q]], d[other[q + 1]]
-                for k in range(lanes):
-                    r[k] -= h0[k] * x0[k] + h1[k] * x1[k]
-                q += 2
-            if q < end:
-                h0, x0 = info[entry[q]], d[other[q]]
-                for k in range(lanes):
-                    r[k] -= h0[k] * x0[k]
+                r[0, k] = gj[k] - h[k] * dj[k]
+            for k in range(0, lanes, WIDE):
+                subtract_products(r, 0, k, ptr[j], ptr[j + 1], entry, other, info, d)
             for k in range(lanes):
-                dj[k] = max(dj[k] + r[k] / h[k], -aj[k])
+                dj[k] = max(dj[k] + r[0, k] / h[k], -aj[k])
 
 
 @njit(**OPTIONS)
@@ -238,31 +195,38 @@ def take(out, source, chosen, wide):
 
 
 @njit(**OPTIONS)
-def _one_round(a, g, d, y, info, free, chol, lists, lanes):
+def _one_round(a, g, d, y, info, free, chol, lists, touching, lanes):
     """Solve for the free components while the others go to zero; `y` is the slope there."""
-    (pair_row, pair_col, info_row, row, col, first, upd, left, right, _) = lists
+    info_row, row, col, first, upd, left, right, diag, by_row = lists
     comps = a.shape[0]
+    going = np.float32(0.0)
     for j in range(comps):
         for k in range(lanes):
             d[j, k] = -a[j, k] * (np.float32(1.0) - free[j, k])
-    _times(y, info, pair_row, pair_col, d, lanes)
-    for j in range(comps):
-        for k in range(lanes):
-            d[j, k] = (g[j, k] - y[j, k]) * free[j, k]
+            going -= d[j, k]
+    if going > 0:
+        _minus_times(y, info, diag, touching, d, lanes)
+        for j in range(comps):
+            for k in range(lanes):
+                d[j, k] = (g[j, k] + y[j, k]) * free[j, k]
+    else:  # what is held lies at zero already
+        for j in range(comps):
+            for k in range(lanes):
+                d[j, k] = g[j, k] * free[j, k]
     factor(chol, info, info_row, free, row, col, first, upd, left, right, True, lanes)
-    solve(chol, row, first, d, lanes)
+    solve(chol, row, first, by_row, d, lanes)
     for j in range(comps):
         for k in range(lanes):
             f = free[j, k]
             d[j, k] = d[j, k] * f - a[j, k] * (np.float32(1.0) - f)
-    _times(y, info, pair_row, pair_col, d, lanes)
+    _minus_times(y, info, diag, touching, d, lanes)
     for j in range(comps):
         for k in range(lanes):
-            y[j, k] -= g[j, k]
+            y[j, k] = -y[j, k] - g[j, k]
 
 
 @njit(**OPTIONS)
-def newton(a, g, d, y, info, free, chol, lists, aside, rounds, lanes):
+def newton(a, g, d, y, info, free, chol, lists, touching, aside, rounds, lanes):
     """Step to the maximum of the quadratic model under ``a + d >= 0``.
 
     Block principal pivoting: all components on the wrong side change sides at once;
@@ -270,7 +234,7 @@ def newton(a, g, d, y, info, free, chol, lists, aside, rounds, lanes):
     time for more rounds, go one by one. Lanes where nothing changed are done; the others
     are put `aside`, close together, for the next round.
     """
-    diag = lists[9]
+    diag = lists[7]
     few = (a, g, d, y, info, free)
     place = np.arange(lanes)
     chosen = np.empty(lanes, np.int64)
@@ -278,7 +242,7 @@ def newton(a, g, d, y, info, free, chol, lists, aside, rounds, lanes):
     wide = lanes
     for round_ in range(rounds):
         sa, sg, sd, sy, sinfo, sfree = few
-        _one_round(sa, sg, sd, sy, sinfo, sfree, chol, lists, wide)
+        _one_round(sa, sg, sd, sy, sinfo, sfree, chol, lists, touching, wide)
         if round_ > 0:
             for j in range(a.shape[0]):
                 for k in range(wide):

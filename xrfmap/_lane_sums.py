@@ -1,11 +1,13 @@
-"""Sums over the bins of many pixels side by side: model, gradient, information, deviance."""
+"""Bins of many pixels side by side, and sums over them: model, gradient, information, deviance."""
 
 from __future__ import annotations
 
 import numpy as np
 from numba import njit
 
-BLOCK = 8
+from xrfmap._lane_vectors import WIDE, add_products, copy, fill, weigh
+
+BLOCK = 16
 """Bins whose model, gradient and curvature are kept in the nearest cache at a time."""
 
 # Rearrangement of sums lets the compiler use vectors; counts are finite when they come here
@@ -13,94 +15,123 @@ BLOCK = 8
 MATH = {"contract", "reassoc", "nsz", "arcp", "nnan", "ninf"}
 OPTIONS = {"fastmath": MATH, "error_model": "numpy", "cache": True, "nogil": True}
 
+_TILE = 8  # pixels that are turned into lanes at a time
+
 FLOOR = np.float32(1e-4)  # counts per bin: keeps log(model) finite where all amplitudes are 0
 
 
 @njit(**OPTIONS)
-def _add_row(o, q, end, idx, val, source, lanes):
-    """``o += sum_q val[q] source[idx[q]]`` for the entries `q` to `end` of a sparse row."""
-    while q + 4 <= end:  # four at a time: one store serves four products
-        v0, v1, v2, v3 = val[q], val[q + 1], val[q + 2], val[q + 3]
-        s0, s1 = source[idx[q]], source[idx[q + 1]]
-        s2, s3 = source[idx[q + 2]], source[idx[q + 3]]
-        for k in range(lanes):
-            o[k] += (v0 * s0[k] + v1 * s1[k]) + (v2 * s2[k] + v3 * s3[k])
-        q += 4
-    while q < end:
-        v0 = val[q]
-        s0 = source[idx[q]]
-        for k in range(lanes):
-            o[k] += v0 * s0[k]
-        q += 1
+def _merge(row, pixel, first_bin, first_channel, width):
+    """Sum channels of one pixel into bins; loops over bins of one width become vectors.
+
+    Single precision holds whole counts up to 16 million, and the fit asks for no more.
+    """
+    for run in range(len(width)):
+        w, c, bins = width[run], first_channel[run], first_bin[run + 1] - first_bin[run]
+        out, x = row[first_bin[run] : first_bin[run + 1]], pixel[c : c + w * bins]
+        if w == 1:
+            for b in range(bins):
+                out[b] = np.float32(x[b])
+        elif w == 2:
+            for b in range(bins):
+                out[b] = np.float32(x[2 * b]) + np.float32(x[2 * b + 1])
+        elif w == 3:
+            for b in range(bins):
+                out[b] = (np.float32(x[3 * b]) + np.float32(x[3 * b + 1])) + np.float32(
+                    x[3 * b + 2]
+                )
+        elif w == 4:
+            for b in range(bins):
+                out[b] = (np.float32(x[4 * b]) + np.float32(x[4 * b + 1])) + (
+                    np.float32(x[4 * b + 2]) + np.float32(x[4 * b + 3])
+                )
+        else:
+            for b in range(bins):
+                total = np.float32(0.0)
+                for i in range(w):
+                    total += np.float32(x[w * b + i])
+                out[b] = total
+
+
+@njit(**OPTIONS)
+def gather(n, counts, first_pixel, runs, lanes):
+    """Sum channels into bins and turn pixels into lanes; the last pixel fills spare lanes."""
+    last = counts.shape[0] - 1
+    few = np.empty((_TILE, n.shape[0]), np.float32)  # stays in the core's nearest cache
+    for k0 in range(0, lanes, _TILE):
+        for k in range(_TILE):
+            _merge(few[k], counts[min(first_pixel + k0 + k, last)], *runs)
+        for b in range(n.shape[0]):
+            for k in range(_TILE):
+                n[b, k0 + k] = few[k, b]
 
 
 @njit(**OPTIONS)
 def product(out, rows, ptr, idx, val, source, lanes, start):
     """``out[r] = start + sum_q val[q] source[idx[q]]`` for the sparse row r."""
-    for r in range(rows):
-        o = out[r]
-        for k in range(lanes):
-            o[k] = start
-        _add_row(o, ptr[r], ptr[r + 1], idx, val, source, lanes)
+    for k in range(0, lanes, WIDE):
+        _product(out, k, rows, ptr, idx, val, source, start)
 
 
 @njit(**OPTIONS)
-def add_up(out, begin, end, rows, ptr, idx, val, source, lanes):
-    """``out[r] += sum_q val[q] source[idx[q]]`` for the segments `begin` to `end` of rows r."""
-    for segment in range(begin, end):
-        o = out[rows[segment]]
-        _add_row(o, ptr[segment], ptr[segment + 1], idx, val, source, lanes)
+def _product(out, k, rows, ptr, idx, val, source, start):
+    """As :func:`product`, for the lanes from `k` on."""
+    for r in range(rows):
+        fill(out, r, k, start)
+        add_products(out, r, k, ptr[r], ptr[r + 1], idx, val, source)
+
+
+@njit(**OPTIONS)
+def add_up(out, k, begin, end, rows, ptr, idx, val, source):
+    """``out[r] += sum_q val[q] source[idx[q]]`` for the segments `begin` to `end` of rows r.
+
+    Only for the lanes from `k` on.
+    """
+    for j in range(begin, end):
+        add_products(out, rows[j], k, ptr[j], ptr[j + 1], idx, val, source)
 
 
 @njit(**OPTIONS)
 def model(n, a, g, info, few, mu, keep, blend, columns, slopes, curves, lanes):
     """Gradient and information of the likelihood at amplitudes `a`.
 
-    Bins are taken a few at a time: what they have to say is used up while it is still in
-    the core's nearest cache, and nothing but sums over them is written. With `keep` the
-    model itself goes into `mu`.
+    Bins are taken a few at a time, and of the lanes as many as a sum holds: what they have to
+    say is used up while it is still in the core's nearest cache, and nothing but sums over
+    them is written. With `keep` the model itself goes into `mu`.
     """
     bp, bi, bv = columns
     first_slope, slope_rows, slope_ptr, slope_idx, slope_val = slopes
     first_curve, curve_rows, curve_ptr, curve_idx, curve_val = curves
-    m, ratio, weight = few
-    for j in range(g.shape[0]):
-        for k in range(lanes):
-            g[j, k] = 0.0
-    for h in range(info.shape[0]):
-        for k in range(lanes):
-            info[h, k] = 0.0
+    expected, ratio, weight = few
+    zero = np.float32(0.0)
     bins = n.shape[0]
-    for part in range(len(first_slope) - 1):
-        begin = part * BLOCK
-        count = min(BLOCK, bins - begin)
-        product(m, count, bp[begin:], bi, bv, a, lanes, FLOOR)
-        for b in range(count):
-            nb, mb, rb, wb = n[begin + b], m[b], ratio[b], weight[b]
-            for k in range(lanes):
-                inv = np.float32(1.0) / mb[k]
-                t = nb[k] * inv
-                rb[k] = t - np.float32(1.0)
-                wb[k] = (t * (np.float32(1.0) - blend) + blend) * inv
-        if keep:
+    for k in range(0, lanes, WIDE):
+        for j in range(g.shape[0]):
+            fill(g, j, k, zero)
+        for h in range(info.shape[0]):
+            fill(info, h, k, zero)
+        for part in range(len(first_slope) - 1):
+            begin = part * BLOCK
+            count = min(BLOCK, bins - begin)
             for b in range(count):
-                for k in range(lanes):
-                    mu[begin + b, k] = m[b, k]
-        add_up(g, first_slope[part], first_slope[part + 1], slope_rows, slope_ptr, slope_idx,
-                slope_val, ratio, lanes)  # fmt: skip
-        add_up(info, first_curve[part], first_curve[part + 1], curve_rows, curve_ptr, curve_idx,
-                curve_val, weight, lanes)  # fmt: skip
+                r = begin + b
+                fill(expected, b, k, FLOOR)
+                add_products(expected, b, k, bp[r], bp[r + 1], bi, bv, a)
+                if keep:
+                    copy(mu, r, k, expected, b)
+                weigh(ratio, weight, b, k, expected, n, r, blend)
+            add_up(g, k, first_slope[part], first_slope[part + 1], slope_rows, slope_ptr,
+                   slope_idx, slope_val, ratio)  # fmt: skip
+            add_up(info, k, first_curve[part], first_curve[part + 1], curve_rows, curve_ptr,
+                   curve_idx, curve_val, weight)  # fmt: skip
 
 
 @njit(**OPTIONS)
-def _log(x):
+def _log(x, mantissa, out):
     """Natural logarithm of a positive float32 array, relative error below 1e-6."""
-    bits = x.view(np.int32)
-    out = np.empty_like(x)
-    scratch = np.empty(len(x), np.int32)
+    bits, parts = x.view(np.int32), mantissa.view(np.int32)
     for k in range(len(x)):
-        scratch[k] = (bits[k] & 0x007FFFFF) | 0x3F800000
-    mantissa = scratch.view(np.float32)
+        parts[k] = (bits[k] & 0x007FFFFF) | 0x3F800000
     for k in range(len(x)):
         exponent = np.float32((bits[k] >> 23) - 127)
         m = mantissa[k]
@@ -113,7 +144,6 @@ def _log(x):
             + s * (np.float32(0.2) + s * (np.float32(1 / 7) + s * np.float32(1 / 9)))
         )
         out[k] = (exponent + big) * np.float32(0.69314718) + np.float32(2.0) * t * series
-    return out
 
 
 @njit(**OPTIONS)
@@ -121,11 +151,13 @@ def deviance_of(n, mu, out, lanes):
     """Poisson deviance ``2 sum(n ln(n/mu) - n + mu)`` per lane."""
     for k in range(lanes):
         out[k] = 0.0
-    x = np.empty(lanes, np.float32)
+    x, mantissa, y = (
+        np.empty(lanes, np.float32), np.empty(lanes, np.float32), np.empty(lanes, np.float32)
+    )  # fmt: skip
     for b in range(n.shape[0]):
         nb, mb = n[b], mu[b]
         for k in range(lanes):
             x[k] = max(nb[k], np.float32(1e-20)) / mb[k]
-        y = _log(x)
+        _log(x, mantissa, y)
         for k in range(lanes):
             out[k] += np.float32(2.0) * (nb[k] * y[k] - nb[k] + mb[k])

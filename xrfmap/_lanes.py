@@ -30,13 +30,13 @@ from xrfmap._lane_solve import (
     sweep,
     take,
 )
-from xrfmap._lane_sums import BLOCK, FLOOR, OPTIONS, add_up, deviance_of, model, product
+from xrfmap._lane_sums import BLOCK, FLOOR, OPTIONS, add_up, deviance_of, gather, model, product
+from xrfmap._lane_vectors import WIDE
 
 LANES = 256
 """Pixels worked on together: more share the cost of each short loop, until a group's work
 arrays leave the core's own cache. A whole number of vectors."""
 
-_TILE = 8  # pixels that are turned into lanes at a time
 _SCORING = 1  # first steps with the expected curvature alone: it does not overshoot
 _ROUGH = 2  # first steps that need not end at the maximum of their model
 _ROUGH_ROUNDS = 2  # exchanges of held and free components within one of them
@@ -47,31 +47,6 @@ _BLEND = np.float32(0.03)  # share of the expected curvature mixed into the obse
 _LATE_BLEND = np.float32(0.001)
 """The same later: few counts leave directions with a sixtieth of the expected curvature, along
 which the larger share makes steps far too short."""
-
-
-@njit(**OPTIONS)
-def _gather(n, counts, first_pixel, edges, lanes):
-    """Sum channels into bins and turn pixels into lanes; the last pixel fills spare lanes."""
-    last = counts.shape[0] - 1
-    bins = len(edges) - 1
-    few = np.empty((_TILE, bins), np.float32)  # stays in the core's nearest cache
-    start, end = edges[0], edges[bins]
-    # a running sum: bins differ in width, and short loops of changing length cost more. It is
-    # one of 64-bit integers, or of doubles for real numbers: whole counts are exact in both
-    zero = counts[0, 0] * 0
-    running = np.zeros(end - start + 1, (counts[0, :1] * 0).dtype)
-    for k0 in range(0, lanes, _TILE):
-        for k in range(_TILE):
-            pixel, row = counts[min(first_pixel + k0 + k, last)], few[k]
-            s = zero
-            for c in range(start, end):
-                s += pixel[c]
-                running[c - start + 1] = s
-            for b in range(bins):
-                row[b] = running[edges[b + 1] - start] - running[edges[b] - start]
-        for b in range(bins):
-            for k in range(_TILE):
-                n[b, k0 + k] = few[k, b]
 
 
 @njit(**OPTIONS)
@@ -92,8 +67,9 @@ def _start(n, a, g, few, start, slopes, lanes):
             for k in range(lanes):
                 total[k] += nb[k]
                 rb[k] = nb[k] * w
-        add_up(g, first_slope[part], first_slope[part + 1], slope_rows, slope_ptr, slope_idx,
-                slope_val, ratio, lanes)  # fmt: skip
+        for k in range(0, lanes, WIDE):
+            add_up(g, k, first_slope[part], first_slope[part + 1], slope_rows, slope_ptr, slope_idx,
+                    slope_val, ratio)  # fmt: skip
     product(a, comps, sp, si, sv, g, lanes, np.float32(0.0))
     for j in range(comps):
         aj, least = a[j], scale[j]
@@ -102,48 +78,70 @@ def _start(n, a, g, few, start, slopes, lanes):
 
 
 @njit(**OPTIONS)
-def _step(a, old, g, d, info, diag, slope, size, active, tries, tol, lanes):
+def _retreat(a, old, k, along, slope):
+    """Go back along the last step of a lane; returns the slope that is left there."""
+    # Along a line the slope of a concave function only falls: its zero lies between.
+    t = min(max(slope / (slope - along), np.float32(0.1)), np.float32(0.7))
+    for j in range(a.shape[0]):
+        a[j, k] = old[j, k] + t * (a[j, k] - old[j, k])
+    return slope * t
+
+
+@njit(**OPTIONS)
+def _move(a, old, g, d, info, diag, go, largest, rise, lanes):
+    """Take the step in the lanes that `go`; how large it is, and how far the likelihood rises."""
+    zero = np.float32(0.0)
+    for k in range(lanes):
+        largest[k] = zero
+        rise[k] = zero
+    for j in range(a.shape[0]):
+        aj, oj, gj, dj, h = a[j], old[j], g[j], d[j], info[diag[j]]
+        for k in range(lanes):
+            root = np.sqrt(h[k])
+            new = max(aj[k] + dj[k], zero)
+            move = (new - aj[k]) * go[k]
+            # held, though it wants to grow
+            pull = gj[k] if new == zero and gj[k] > np.float32(0.01) * root else zero
+            largest[k] = max(largest[k], abs(move) * root, pull / root * go[k])
+            rise[k] += gj[k] * move
+            oj[k] = aj[k] if go[k] > zero else oj[k]
+            aj[k] = new if go[k] > zero else aj[k]
+
+
+@njit(**OPTIONS)
+def _step(a, old, g, d, info, diag, slope, size, active, tries, tol, rows, lanes):
     """Take the Newton step, or half a step back where the last one went too far.
 
     A lane has arrived when its step is small, or so much smaller than the one before
     (`size`) that the next one would be smaller still. Returns the number of lanes still at
     work.
     """
-    n = a.shape[0]
+    along, go, largest, rise = rows
+    for k in range(lanes):
+        along[k] = 0.0
+    for j in range(a.shape[0]):
+        aj, oj, gj = a[j], old[j], g[j]
+        for k in range(lanes):
+            along[k] += gj[k] * (aj[k] - oj[k])
+    for k in range(lanes):
+        too_far = along[k] < -np.float32(0.9) * slope[k] and tries[k] < 20
+        go[k] = np.float32(active[k] != 0 and not too_far)
+    _move(a, old, g, d, info, diag, go, largest, rise, lanes)
     working = 0
     for k in range(lanes):
         if active[k] == 0:
             continue
-        along = np.float32(0.0)
-        for j in range(n):
-            along += g[j, k] * (a[j, k] - old[j, k])
-        if along < -np.float32(0.9) * slope[k] and tries[k] < 20:
-            # Along a line the slope of a concave function only falls: its zero lies between.
-            t = min(max(slope[k] / (slope[k] - along), np.float32(0.1)), np.float32(0.7))
-            for j in range(n):
-                a[j, k] = old[j, k] + t * (a[j, k] - old[j, k])
-            slope[k] *= t
+        if go[k] == 0:
+            slope[k] = _retreat(a, old, k, along[k], slope[k])
             size[k] = np.float32(1e-3)  # says nothing of how fast steps shrink
             tries[k] += 1
             working += 1
             continue
         tries[k] = 0
-        largest = np.float32(0.0)
-        rise = np.float32(0.0)
-        for j in range(n):
-            new = max(a[j, k] + d[j, k], np.float32(0.0))
-            move = new - a[j, k]
-            root = np.sqrt(info[diag[j], k])
-            largest = max(largest, abs(move) * root)
-            if new == 0 and g[j, k] > np.float32(0.01) * root:
-                largest = max(largest, g[j, k] / root)  # held, though it wants to grow
-            rise += g[j, k] * move
-            old[j, k] = a[j, k]
-            a[j, k] = new
-        slope[k] = max(rise, np.float32(0.0))
-        ahead = largest * min(largest / size[k], np.float32(1.0))
-        size[k] = largest
-        if largest < tol or (largest < np.float32(10.0) * tol and ahead < _AHEAD * tol):
+        slope[k] = max(rise[k], np.float32(0.0))
+        ahead = largest[k] * min(largest[k] / size[k], np.float32(1.0))
+        size[k] = largest[k]
+        if largest[k] < tol or (largest[k] < np.float32(10.0) * tol and ahead < _AHEAD * tol):
             active[k] = 0
         else:
             working += 1
@@ -158,13 +156,17 @@ def _climb(n, best, used, left_over, plan, given, tol, max_steps, work, aside, l
     step was not small.
     """
     _, _, columns, slopes, curves, lists, touching, _, _ = plan
-    diag = lists[9]
+    diag = lists[7]
     few, a, old, g, d, y, free, info, chol, fewer = work
     comps = a.shape[0]
     slope = np.zeros(lanes, np.float32)
     size = np.full(lanes, np.float32(1e-3))
     active = np.ones(lanes, np.int8)
     tries = np.zeros(lanes, np.int32)
+    rows = (
+        np.empty(lanes, np.float32), np.empty(lanes, np.float32), np.empty(lanes, np.float32),
+        np.empty(lanes, np.float32),
+    )  # fmt: skip
     place = np.arange(lanes)
     chosen = np.empty(lanes, np.int64)
     wide = lanes
@@ -184,18 +186,20 @@ def _climb(n, best, used, left_over, plan, given, tol, max_steps, work, aside, l
             for k in range(wide):
                 free[j, k] = np.float32(a[j, k] + d[j, k] > 0)
         rounds = _LATE_ROUNDS if given else (_ROUGH_ROUNDS if turn < _ROUGH else ROUNDS)
-        newton(a, g, d, y, info, free, chol, lists, aside, rounds, wide)
+        newton(a, g, d, y, info, free, chol, lists, touching, aside, rounds, wide)
         for k in range(lanes):
             used[k] += left_over[k]
-        working = _step(a, old, g, d, info, diag, slope, size, active, tries, tol, wide)
-        for j in range(comps):
-            for k in range(wide):
-                best[j, place[k]] = a[j, k]
+        working = _step(a, old, g, d, info, diag, slope, size, active, tries, tol, rows, wide)
         for k in range(wide):
             left_over[place[k]] = active[k]
+        narrower = working + VECTOR <= wide
+        if narrower or turn + 1 == max_steps:
+            for j in range(comps):
+                for k in range(wide):
+                    best[j, place[k]] = a[j, k]
         if working == 0:
             break
-        if working + VECTOR <= wide:
+        if narrower:
             wide = chosen_lanes(active, wide, chosen)
             take(fewer, n, chosen, wide)
             n = fewer
@@ -212,16 +216,15 @@ def _climb(n, best, used, left_over, plan, given, tol, max_steps, work, aside, l
 @njit(inline="always", **OPTIONS)
 def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, lanes):
     """Fit one group of lanes; results go into rows of ``out``."""
-    edges, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
-    _, _, info_row, row, col, first, upd, left, right, _ = lists
-    inv_ptr, inv_idx = inverse_lists
+    runs, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
+    info_row, row, col, first, upd, left, right, _, by_row = lists
     bp, bi, bv = columns
     n, mu, open_mu, best, inv, null, skew, grow, steps_work, aside = work
     few, _, _, g, d, _, free, info, chol, _ = steps_work
     amplitude, onestep, variance, variance0, skewness, slope0, deviance, steps, done = out
     bins = n.shape[0]
     comps = best.shape[0]
-    _gather(n, counts, first_pixel, edges, lanes)
+    gather(n, counts, first_pixel, runs, lanes)
 
     again = given.shape[0] > 0
     if again:
@@ -242,8 +245,8 @@ def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, l
             free[j, k] = 1.0
             d[j, k] = g[j, k]
     factor(chol, info, info_row, free, row, col, first, upd, left, right, False, lanes)
-    solve(chol, row, first, d, lanes)
-    inverse(inv, chol, first, inv_ptr, inv_idx, lanes)
+    solve(chol, row, first, by_row, d, lanes)
+    inverse(inv, chol, first, *inverse_lists, lanes)
     for j in range(comps):
         for k in range(lanes):
             d[j, k] += best[j, k]
@@ -283,15 +286,22 @@ def fit_part(counts, plan, start, given, tol, max_steps, work, out, lanes, part,
         _group(counts, group * lanes, plan, start, given, tol, max_steps, work, out, lanes)
 
 
+def _aligned(rows: int, lanes: int) -> npt.NDArray[np.float32]:
+    """Array whose rows start where a line of the cache starts: a vector in two lines costs two."""
+    raw = np.empty(rows * lanes * 4 + 64, np.uint8)
+    start = -raw.ctypes.data % 64
+    return raw[start : start + rows * lanes * 4].view(np.float32).reshape(rows, lanes)
+
+
 def work_arrays(sizes: tuple[int, ...], lanes: int) -> tuple[Any, ...]:
     """Memory for one thread, used for all its groups: fresh memory costs as much as arithmetic."""
     bins, comps, pairs, entries = sizes
 
     def empty(*rows: int) -> tuple[npt.NDArray[np.float32], ...]:
-        return tuple(np.empty((n, lanes), np.float32) for n in rows)
+        return tuple(_aligned(n, lanes) for n in rows)
 
     few = empty(BLOCK, BLOCK, BLOCK)
-    fewer = np.empty((bins, max(lanes - VECTOR, VECTOR)), np.float32)
+    fewer = _aligned(bins, max(lanes - VECTOR, VECTOR))
     steps = (few, *empty(*[comps] * 6, pairs, entries), fewer)
     aside = empty(comps, comps, comps, comps, pairs, comps)
     return (*empty(bins, bins, bins, comps, entries, comps, comps, comps), steps, aside)

@@ -17,10 +17,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from xrfmap.fit_plan import Plan, dense_rows
+
 __all__ = ["Design", "FitResult", "fit_counts"]
 
 Float = npt.NDArray[np.float64]
-Index = npt.NDArray[np.int32]
 _Start = tuple[npt.NDArray[Any], ...]
 
 STEP_TOLERANCE = 4e-3
@@ -35,16 +36,6 @@ MAX_STEPS = 60
 
 FIRST_STEPS = 6
 """Steps after which pixels that still move are put aside and finished together."""
-
-PATTERN_CUT = 1e-3
-"""Entries of a column below this share of its largest are left out of the information.
-
-They stay in the model itself. A shelf of 1e-3 of the peak carries about 1e-6 of
-the information on its amplitude, yet would fill the whole Cholesky factor.
-"""
-
-LINE_CUT = 3e-3
-"""The same for the bins that tell the variance of a component that is absent."""
 
 
 @dataclass(frozen=True)
@@ -108,49 +99,10 @@ class Design:
         return {}
 
     @cached_property
-    def plan(self) -> _Plan:
+    def plan(self) -> Plan:
         """Elimination order, sparse pattern and index lists for the kernel."""
         judged = self.matrix.shape[1] if self.judged is None else self.judged
-        return _Plan.of(self.matrix, self.edges, judged)
-
-
-@dataclass(frozen=True)
-class _Plan:
-    """What the kernel needs to know about a design, worked out once."""
-
-    order: npt.NDArray[np.int64]  # component at each place of the elimination order
-    arrays: tuple[Any, ...]  # as `_group` of the kernel takes them
-    sizes: tuple[int, ...]  # bins, components, pairs that touch, entries of the factor
-
-    @classmethod
-    def of(cls, matrix: Float, edges: npt.NDArray[np.int64], judged: int) -> _Plan:
-        strong = np.where(matrix >= PATTERN_CUT * matrix.max(axis=0), matrix, 0.0)
-        touching = (strong.T @ strong) > 0
-        order = _elimination_order(touching)
-        t = matrix[:, order]
-        pattern = _factor_pattern(touching[np.ix_(order, order)])
-        pairs, pair_of = _pair_rows(strong[:, order])
-        factor, inverse = _factor_lists(pattern, pair_of)
-        diag = np.array([pair_of[j, j] for j in range(t.shape[1])], np.int32)
-        places = np.array([divmod(p, t.shape[1]) for p in np.flatnonzero(pair_of >= 0)], np.int32)
-        places = places[np.argsort(pair_of[places[:, 0], places[:, 1]])]
-        arrays: tuple[Any, ...] = (
-            edges.astype(np.int64),
-            order,
-            _sparse_rows(t),
-            _in_blocks(_sparse_rows(t.T), len(t)),
-            _in_blocks(pairs, len(t)),
-            (
-                np.ascontiguousarray(places[:, 0]),
-                np.ascontiguousarray(places[:, 1]),
-                *factor,
-                diag,
-            ),
-            _touching_lists(pair_of),
-            inverse,
-            _null_lists(strong[:, order], pattern, order < judged),
-        )
-        return cls(order, arrays, (*t.shape, len(places), len(factor[0])))
+        return Plan.of(self.matrix, self.edges, judged)
 
 
 @dataclass(frozen=True)
@@ -283,7 +235,7 @@ def _start_of(
 
 def _run(
     data: npt.NDArray[np.generic],
-    plan: _Plan,
+    plan: Plan,
     start: _Start,
     given: npt.NDArray[np.float32],
     steps: int,
@@ -326,172 +278,4 @@ def _start(matrix: Float, typical: Float) -> _Start:
     solve = np.asarray(np.linalg.inv(info), dtype=np.float64)
     amplitude = np.maximum(solve @ (matrix.T @ (weight * typical)), 0.0)
     scale = 1e-2 * amplitude / max(float(typical.sum()), 1e-12)
-    return (weight.astype(np.float32), *_dense_rows(solve), scale.astype(np.float32))
-
-
-def _dense_rows(t: Float) -> tuple[Index, Index, npt.NDArray[np.float32]]:
-    """As :func:`_sparse_rows`, all entries kept."""
-    rows, cols = t.shape
-    ptr = np.arange(0, rows * cols + 1, cols, dtype=np.int32)
-    return ptr, np.tile(np.arange(cols, dtype=np.int32), rows), t.astype(np.float32).ravel()
-
-
-def _elimination_order(touching: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
-    """Minimum-degree order: eliminate first what touches least (keeps the factor sparse)."""
-    neighbours = [set(np.flatnonzero(row)) - {k} for k, row in enumerate(touching)]
-    left = set(range(len(touching)))
-    order = []
-    while left:
-        k = min(left, key=lambda i: (len(neighbours[i]), i))
-        order.append(k)
-        left.remove(k)
-        for m in neighbours[k]:
-            neighbours[m] |= neighbours[k]
-            neighbours[m] -= {k, m}
-    return np.array(order, dtype=np.int64)
-
-
-def _factor_pattern(touching: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Pattern of the Cholesky factor, fill-in included."""
-    pattern = np.tril(touching)
-    for j in range(len(pattern)):
-        rows = np.flatnonzero(pattern[j + 1 :, j]) + j + 1
-        for r in rows:
-            pattern[r, rows[rows <= r]] = True
-    return pattern
-
-
-def _sparse_rows(t: Float) -> tuple[Index, Index, npt.NDArray[np.float32]]:
-    """Row pointers, column indices and values of the nonzero entries."""
-    # far tails: at 1e-7 of the whole matrix's largest entry the continuum of a pixel with 30000
-    # counts moved by 2e-3 standard errors; at 1e-10 nothing does, for 1 % more entries
-    keep = t > 1e-10 * t.max()
-    ptr = np.concatenate([[0], np.cumsum(keep.sum(axis=1))]).astype(np.int32)
-    idx = np.nonzero(keep)[1].astype(np.int32)
-    return ptr, idx, t[keep].astype(np.float32)
-
-
-def _in_blocks(
-    rows: tuple[Index, Index, npt.NDArray[np.float32]], bins: int
-) -> tuple[npt.NDArray[Any], ...]:
-    """Sparse rows over bins cut into segments, one for each row in a block of bins.
-
-    Returns the first segment of each block, the row of each segment, and sparse segments
-    over the bins of their block.
-    """
-    from xrfmap._lane_sums import BLOCK
-
-    ptr, idx, val = rows
-    row = np.repeat(np.arange(len(ptr) - 1), np.diff(ptr))
-    place = np.lexsort((idx, row, idx // BLOCK))
-    row, idx, val = row[place], idx[place], val[place]
-    block = idx // BLOCK
-    new = np.flatnonzero(np.r_[True, (np.diff(row) != 0) | (np.diff(block) != 0)])
-    first = np.searchsorted(block[new], np.arange(-(-bins // BLOCK) + 1))
-    return (
-        first.astype(np.int32),
-        row[new].astype(np.int32),
-        np.r_[new, len(idx)].astype(np.int32),
-        (idx % BLOCK).astype(np.int32),
-        val,
-    )
-
-
-def _pair_rows(
-    t: Float,
-) -> tuple[tuple[Index, Index, npt.NDArray[np.float32]], npt.NDArray[np.int32]]:
-    """Products of touching columns, one sparse row a pair, and the row of each pair."""
-    comps = t.shape[1]
-    pair_of = np.full((comps, comps), -1, np.int32)
-    ptr, idx, val = [0], [], []
-    for j in range(comps):
-        for i in range(j, comps):
-            product = t[:, i] * t[:, j]
-            bins = np.flatnonzero(product)
-            if len(bins) == 0:
-                continue
-            pair_of[i, j] = len(ptr) - 1
-            idx.append(bins)
-            val.append(product[bins])
-            ptr.append(ptr[-1] + len(bins))
-    rows = (
-        np.array(ptr, np.int32),
-        np.concatenate(idx).astype(np.int32),
-        np.concatenate(val).astype(np.float32),
-    )
-    return rows, pair_of
-
-
-def _touching_lists(pair_of: npt.NDArray[np.int32]) -> tuple[Index, ...]:
-    """For each component the others that it overlaps, and the row of each pair."""
-    rows = np.maximum(pair_of, pair_of.T)
-    np.fill_diagonal(rows, -1)
-    found = rows >= 0
-    ptr = np.concatenate([[0], np.cumsum(found.sum(axis=1))]).astype(np.int32)
-    return ptr, np.nonzero(found)[1].astype(np.int32), rows[found]
-
-
-def _null_lists(
-    t: Float, pattern: npt.NDArray[np.bool_], judged: npt.NDArray[np.bool_]
-) -> tuple[npt.NDArray[Any], ...]:
-    """For each judged component and each bin of its lines: which others touch it, and how."""
-    comps = t.shape[1]
-    entry_of = np.full((comps, comps), -1, np.int32)
-    for e, (i, j) in enumerate(_places(pattern)):
-        entry_of[i, j] = entry_of[j, i] = e
-    ptr, bins, own, entry, idx, val = [0], [], [], [0], [], []
-    for j in range(comps):
-        lines = t[:, j] >= LINE_CUT * t[:, j].max()
-        for b in np.flatnonzero(lines & judged[j]):
-            others = np.flatnonzero(t[b])
-            others = others[others != j]
-            bins.append(b)
-            own.append(t[b, j])
-            idx.extend(entry_of[j, others])
-            val.extend(t[b, others])
-            entry.append(len(idx))
-        ptr.append(len(bins))
-    return (
-        np.array(ptr, np.int32),
-        np.array(bins, np.int32),
-        np.array(own, np.float32),
-        np.array(entry, np.int32),
-        np.array(idx, np.int32),
-        np.array(val, np.float32),
-    )
-
-
-def _places(pattern: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Row and column of each entry of the factor, column by column."""
-    return [(int(i), j) for j in range(len(pattern)) for i in np.flatnonzero(pattern[:, j])]
-
-
-def _factor_lists(
-    pattern: npt.NDArray[np.bool_], pair_of: npt.NDArray[np.int32]
-) -> tuple[tuple[Index, ...], tuple[Index, ...]]:
-    """Index lists that the factorisation and the inverse walk through."""
-    comps = len(pattern)
-    entry = np.full((comps, comps), -1, np.int32)
-    places = _places(pattern)
-    for e, (i, j) in enumerate(places):
-        entry[i, j] = e
-    first = [0, *np.cumsum(pattern.sum(axis=0))]
-    upd: list[int] = [0]
-    left: list[int] = []
-    right: list[int] = []
-    inv_ptr: list[int] = [0]
-    inv_idx: list[int] = []
-    for i, j in places:
-        for k in range(j):
-            if pattern[i, k] and pattern[j, k]:
-                left.append(entry[i, k])
-                right.append(entry[j, k])
-        upd.append(len(left))
-        below = np.flatnonzero(pattern[:, j])[1:]
-        inv_idx.extend(entry[max(i, m), min(i, m)] for m in below)
-        inv_ptr.append(len(inv_idx))
-    factor = [pair_of[i, j] for i, j in places], [i for i, _ in places], [j for _, j in places]
-    return (
-        tuple(np.array(x, np.int32) for x in (*factor, first, upd, left, right)),
-        tuple(np.array(x, np.int32) for x in (inv_ptr, inv_idx)),
-    )
+    return (weight.astype(np.float32), *dense_rows(solve), scale.astype(np.float32))

@@ -1,0 +1,227 @@
+"""Sums of products over rows of lanes that stay in the registers of the processor.
+
+A plain loop over lanes reads and writes its sums once for every few products, and checks each
+time that its rows do not overlap; here a sum is read once, all its products are added, and it is
+written once. The compiler is given vectors of a fixed width and cuts them to those of the
+processor, whichever that is.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from llvmlite import ir
+from numba import types
+from numba.core import cgutils
+from numba.extending import intrinsic
+
+__all__ = ["WIDE", "add_products", "copy", "fill", "multiply", "subtract_products", "weigh"]
+
+WIDE = 64
+"""Lanes of a sum: eight of the sixteen registers that common processors have."""
+
+_EACH = 8  # lanes of a vector
+_VECTOR = ir.VectorType(ir.FloatType(), _EACH)
+_FUSED = ("contract",)  # a product may be added without being rounded in between
+
+
+def _row(builder: Any, array: Any, row: Any, lane: Any) -> Any:
+    """Pointer to a lane of a row of an array of shape (rows, lanes)."""
+    _, lanes = cgutils.unpack_tuple(builder, array.shape)
+    return builder.gep(array.data, [builder.add(builder.mul(row, lanes), lane)])
+
+
+def _vectors(builder: Any, pointer: Any) -> list[Any]:
+    """Pointers to the vectors that start at a number."""
+    return [
+        builder.bitcast(
+            builder.gep(pointer, [ir.Constant(cgutils.intp_t, k)]), _VECTOR.as_pointer()
+        )
+        for k in range(0, WIDE, _EACH)
+    ]
+
+
+def _load(builder: Any, pointer: Any) -> Any:
+    return builder.load(pointer, align=4)
+
+
+def _spread(builder: Any, value: Any) -> Any:
+    """Vector of which every lane is `value`."""
+    nothing = ir.Constant(_VECTOR, ir.Undefined)
+    one = builder.insert_element(nothing, value, ir.Constant(ir.IntType(32), 0))
+    zeros = ir.Constant(ir.VectorType(ir.IntType(32), _EACH), [0] * _EACH)
+    return builder.shuffle_vector(one, nothing, zeros)
+
+
+def _number(builder: Any, array: Any, place: Any) -> Any:
+    return builder.load(builder.gep(array.data, [place]))
+
+
+def _place(builder: Any, array: Any, place: Any) -> Any:
+    """Read the number of a row from an array of 32-bit integers."""
+    return builder.sext(_number(builder, array, place), cgutils.intp_t)
+
+
+@intrinsic
+def add_products(
+    typing: Any, out: Any, r: Any, lane: Any, begin: Any, end: Any, idx: Any, val: Any, source: Any
+) -> Any:
+    """``out[r] += sum_q val[q] source[idx[q]]`` for q from `begin` to `end`.
+
+    Arrays `out` and `source` have shape (rows, lanes); only the :data:`WIDE` lanes from `lane`
+    on are touched.
+    """
+    signature = types.void(out, types.intp, types.intp, types.intp, types.intp, idx, val, source)
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        o, index, value, s = _opened(context, builder, sig, args, (0, 5, 6, 7))
+        _, row, at, first, last = args[:5]
+        sums = _Sums(builder, _row(builder, o, row, at))
+        with cgutils.for_range_slice(
+            builder, first, last, ir.Constant(first.type, 1), first.type
+        ) as (q, _):
+            factor = _spread(builder, _number(builder, value, q))
+            rows = _vectors(builder, _row(builder, s, _place(builder, index, q), at))
+            sums.add([builder.fmul(factor, _load(builder, x), flags=_FUSED) for x in rows])
+        sums.store()
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+@intrinsic
+def subtract_products(
+    typing: Any, out: Any, r: Any, lane: Any, begin: Any, end: Any, left: Any, right: Any, a: Any,
+    b: Any,
+) -> Any:  # fmt: skip
+    """``out[r] -= sum_q a[left[q]] b[right[q]]``, lane by lane; else as :func:`add_products`."""
+    place = types.intp
+    signature = types.void(out, place, place, place, place, left, right, a, b)
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        o, i, j, x, y = _opened(context, builder, sig, args, (0, 5, 6, 7, 8))
+        _, row, at, first, last = args[:5]
+        sums = _Sums(builder, _row(builder, o, row, at))
+        with cgutils.for_range_slice(
+            builder, first, last, ir.Constant(first.type, 1), first.type
+        ) as (q, _):
+            one = _vectors(builder, _row(builder, x, _place(builder, i, q), at))
+            two = _vectors(builder, _row(builder, y, _place(builder, j, q), at))
+            pairs = zip(one, two, strict=True)
+            sums.add(
+                [
+                    builder.fmul(builder.fneg(_load(builder, v)), _load(builder, w), flags=_FUSED)
+                    for v, w in pairs
+                ]
+            )
+        sums.store()
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+@intrinsic
+def fill(typing: Any, out: Any, r: Any, lane: Any, value: Any) -> Any:
+    """``out[r] = value``."""
+    signature = types.void(out, types.intp, types.intp, types.float32)
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        (o,) = _opened(context, builder, sig, args, (0,))
+        same = _spread(builder, args[3])
+        for place in _vectors(builder, _row(builder, o, args[1], args[2])):
+            builder.store(same, place, align=4)
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+@intrinsic
+def copy(typing: Any, out: Any, r: Any, lane: Any, source: Any, s: Any) -> Any:
+    """``out[r] = source[s]``."""
+    signature = types.void(out, types.intp, types.intp, source, types.intp)
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        o, x = _opened(context, builder, sig, args, (0, 3))
+        _, row, at, _, other = args
+        target = _vectors(builder, _row(builder, o, row, at))
+        for place, held in zip(target, _vectors(builder, _row(builder, x, other, at)), strict=True):
+            builder.store(_load(builder, held), place, align=4)
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+@intrinsic
+def multiply(typing: Any, out: Any, r: Any, lane: Any, by: Any, s: Any) -> Any:
+    """``out[r] *= by[s]``, lane by lane."""
+    signature = types.void(out, types.intp, types.intp, by, types.intp)
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        o, x = _opened(context, builder, sig, args, (0, 3))
+        _, row, at, _, other = args
+        target = _vectors(builder, _row(builder, o, row, at))
+        for place, factor in zip(
+            target, _vectors(builder, _row(builder, x, other, at)), strict=True
+        ):
+            product = builder.fmul(_load(builder, place), _load(builder, factor))
+            builder.store(product, place, align=4)
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+@intrinsic
+def weigh(
+    typing: Any, ratio: Any, weight: Any, b: Any, lane: Any, expected: Any, counts: Any, r: Any,
+    blend: Any,
+) -> Any:  # fmt: skip
+    """Weigh the counts n of a bin by its expected counts m.
+
+    ``ratio[b] = n / m - 1`` and ``weight[b] = ((1 - blend) n / m + blend) / m`` with
+    ``n = counts[r]`` and ``m = expected[b]``.
+    """
+    place = types.intp
+    signature = types.void(ratio, weight, place, place, expected, counts, place, types.float32)
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        arrays = _opened(context, builder, sig, args, (0, 1, 4, 5))
+        _, _, b, at, _, _, r, blend = args
+        one = _spread(builder, ir.Constant(ir.FloatType(), 1.0))
+        share = _spread(builder, blend)
+        rest = builder.fsub(one, share)
+        rows = zip(arrays, (b, b, b, r), strict=True)
+        for ratios, weights, m, n in zip(
+            *(_vectors(builder, _row(builder, array, row, at)) for array, row in rows), strict=True
+        ):
+            inverse = builder.fdiv(one, _load(builder, m))
+            t = builder.fmul(_load(builder, n), inverse)
+            builder.store(builder.fsub(t, one), ratios, align=4)
+            mixed = builder.fadd(builder.fmul(t, rest, flags=_FUSED), share, flags=_FUSED)
+            builder.store(builder.fmul(mixed, inverse), weights, align=4)
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+def _opened(context: Any, builder: Any, sig: Any, args: Any, which: tuple[int, ...]) -> list[Any]:
+    return [context.make_array(sig.args[k])(context, builder, args[k]) for k in which]
+
+
+class _Sums:
+    """Sums that stay in registers: the compiler takes their places in memory away again."""
+
+    def __init__(self, builder: Any, pointer: Any) -> None:
+        self.builder = builder
+        self.target = _vectors(builder, pointer)
+        self.held = [cgutils.alloca_once(builder, _VECTOR) for _ in self.target]
+        for held, place in zip(self.held, self.target, strict=True):
+            builder.store(_load(builder, place), held)
+
+    def add(self, products: list[Any]) -> None:
+        for held, product in zip(self.held, products, strict=True):
+            more = self.builder.fadd(self.builder.load(held), product, flags=_FUSED)
+            self.builder.store(more, held)
+
+    def store(self) -> None:
+        for held, place in zip(self.held, self.target, strict=True):
+            self.builder.store(self.builder.load(held), place, align=4)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future
+from threading import Timer
+
 import numpy as np
 import pytest
 from invented_study import make_maps
 
 from xrfmap.report import charts, choices, fields, figures, pixels
 from xrfmap.report.figures import furniture
+from xrfmap.report.folder import ResultFolder
 
 
 @pytest.fixture
@@ -64,3 +68,36 @@ def test_what_is_chosen_at_once_is_what_is_chosen_one_by_one():
     assert chosen.ratios == choices.family_ratios(maps)
     assert chosen.scatters == choices.scatter_pairs(maps)
     assert chosen.composite
+
+
+class Slow:
+    """Crew that takes a while for each figure and notes how many it has in hand."""
+
+    workers = 2
+
+    def __init__(self):
+        self.at_work = 0
+        self.most = 0
+
+    def submit(self, work, *args):
+        drawn = Future()
+        self.at_work += 1
+        self.most = max(self.most, self.at_work)
+
+        def finish():
+            self.at_work -= 1
+            drawn.set_result(b"")
+
+        Timer(0.05, finish).start()
+        return drawn
+
+
+@pytest.mark.parametrize(("one_by_one", "most"), [(True, 1), (False, 5)])
+def test_figures_in_line_are_few(tmp_path, maps, one_by_one, most):
+    crew = Slow()
+    folder = ResultFolder(tmp_path, crew, one_by_one=one_by_one)
+    ax = figures.element_map(maps, "Fe K")
+    for k in range(12):
+        folder.figure(folder.name(f"map {k}"), ax)
+    folder.finish()
+    assert 1 <= crew.most <= most

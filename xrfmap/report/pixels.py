@@ -62,7 +62,8 @@ def coarsen(values: Array, step: int) -> Array:
     good = np.isfinite(values)
     seen, total = add(good), add(np.where(good, values, 0))
     held = np.outer(*sizes)
-    return np.divide(total, seen, out=np.full_like(total, np.nan), where=seen * 2 >= held)
+    mean = np.divide(total, seen, out=np.full_like(total, np.nan), where=seen * 2 >= held)
+    return mean.astype(values.dtype) if values.dtype.kind == "f" else mean
 
 
 def index_image(values: Array, span: Stretch, blank: int = MASK_INDEX) -> Bytes:

@@ -19,6 +19,8 @@ from xrfmap.settings import Study
 
 __all__ = ["write_report"]
 
+LARGE = 1_000_000  # pixels of a scan whose figures are drawn one after the other
+
 
 def _by_scan(given: Any, study: Study) -> dict[str, Any]:
     """One Dataset, or several by the name of their scan, as several by name."""
@@ -114,7 +116,8 @@ def write_report(
     pictures = _photographs(photographs or {}, list(all_maps))
     for part in ("figures", "tables"):
         (out / part).mkdir(parents=True, exist_ok=True)
-    folder = ResultFolder(out, crew or Crew())
+    large = any(m.sizes["y"] * m.sizes["x"] > LARGE for m in all_maps.values())
+    folder = ResultFolder(out, crew or Crew(), one_by_one=large)
     folder.tables(
         [*content.finding_tables(findings).values(), grouping.group_table(findings),
          grouping.comparison_table(findings), content.point_table(points),

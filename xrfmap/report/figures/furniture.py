@@ -48,9 +48,9 @@ def aspect(shape: fields.Grid) -> Literal["equal", "auto"]:
     return "equal" if 1 / fields.STRIP < shape.aspect < fields.STRIP else "auto"
 
 
-def drawn_step(shape: fields.Grid) -> int:
+def drawn_step(shape: fields.Grid, most: int | None = None) -> int:
     """Pixels of the scan on a side of one that is drawn: a figure holds no more than show."""
-    return -(-max(shape.rows, shape.columns) // _MOST)
+    return -(-max(shape.rows, shape.columns) // (most or _MOST))
 
 
 def coarse_words(shape: fields.Grid) -> list[str]:
@@ -99,9 +99,11 @@ def draw_pixels(
     return image
 
 
-def show(ax: Axes, shown: fields.Field, span: fields.Stretch, blank: str) -> AxesImage:
-    """Draw a map; a large one as means over blocks of its pixels."""
-    step = drawn_step(shown.grid)
+def show(
+    ax: Axes, shown: fields.Field, span: fields.Stretch, blank: str, most: int | None = None
+) -> AxesImage:
+    """Draw a map; one with more than `most` pixels on a side as means over blocks."""
+    step = drawn_step(shown.grid, most)
     values = coarsen(shown.values, step)
     scale = single_scale(blank)
     return draw_pixels(ax, values, shown.grid, step, cmap=scale, vmin=span.low, vmax=span.high)

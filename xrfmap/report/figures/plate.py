@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = ["plate_of_maps"]
 
+_MOST = 800  # pixels along a side of one map among several: what a printer resolves
+
 
 @style.house_style
 def plate_of_maps(
@@ -65,7 +67,7 @@ def plate_of_maps(
 def _plate_cell(ax: Axes, maps: xr.Dataset, line: str) -> None:
     shown = fields.field(maps, line)
     span = fields.stretch(shown.values)
-    image = furniture.show(ax, shown, span, style.MASK)
+    image = furniture.show(ax, shown, span, style.MASK, _MOST)
     ax.set_xticks([])
     ax.set_yticks([])
     ax.set_title(style.figure_text(line, 24), pad=3, fontsize=10.5)

@@ -130,6 +130,7 @@ class Flag(_Frozen):
     reason: str
     sources: list[Source]
     next_check: str
+    also: list[str] = Field(default_factory=list)  # what would explain the same elements as well
 
 
 class LayerFinding(_Frozen):

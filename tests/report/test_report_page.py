@@ -28,11 +28,11 @@ from xrfmap.report.content import finding_tables, told_depth
 from xrfmap.report.digest import checks, in_short, matters, open_points, split_reason
 from xrfmap.report.figures.diagrams import layer_note
 from xrfmap.report.page import render_page
-from xrfmap.report.parts import Parts, ScanPart
+from xrfmap.report.parts import HiddenPart, Parts, ScanPart
 from xrfmap.report.photographs import Photograph, lay_over_scan
 from xrfmap.report.plates import build_atlas, slug
 from xrfmap.report.record import calibration_table, run_tables
-from xrfmap.report.tables import csv_text
+from xrfmap.report.tables import Table, csv_text
 from xrfmap.report.words import VERDICT_MEANINGS, VERDICT_NAMES
 from xrfmap.settings import Image, LayerEntry, Study
 
@@ -291,6 +291,36 @@ def test_a_headline_does_not_name_a_variety_that_elements_do_not_tell():
     flag = FINDINGS["flags"][0] | {"pigment": "titanium white (anatase)"}
     found = Findings.model_validate(FINDINGS | {"flags": [flag], "layers": [], "depth": []})
     assert matters(found)[0].headline.startswith("Titanium white in lower left corner")
+
+
+def test_a_headline_names_the_elements_where_several_materials_would_explain_them():
+    flag = FINDINGS["flags"][0] | {
+        "pigment": "lithopone", "elements": ["Ba", "Zn"], "also": ["barytes", "zinc white"],
+    }  # fmt: skip
+    found = Findings.model_validate(FINDINGS | {"flags": [flag], "layers": [], "depth": []})
+    head = matters(found)[0].headline
+    assert head.startswith("Barium and zinc, as in lithopone, in lower left corner")
+    # varieties of one material are no other material
+    flag |= {"pigment": "titanium white (anatase)", "also": ["titanium white (rutile)"]}
+    found = Findings.model_validate(FINDINGS | {"flags": [flag], "layers": [], "depth": []})
+    assert matters(found)[0].headline.startswith("Titanium white in lower left corner")
+
+
+def test_a_hidden_shape_says_which_of_its_elements_the_lines_show_below_a_cover():
+    part = HiddenPart("front", "", [], "", Table("hidden", "Shapes", (), ()), ("Hg L", "Cu K"))
+    depth = FINDINGS["depth"][0] | {"element": "Hg", "state": "covered", "area": "sky"}
+    quiet = FINDINGS | {"flags": [], "layers": [], "depth": [depth]}
+    point = next(
+        p for p in matters(Findings.model_validate(quiet), most=9, hidden=[part])
+        if p.anchor == "hidden"
+    )  # fmt: skip
+    assert "Mercury lies under a cover in sky, as the lines show." in point.detail
+    bare = FINDINGS | {"flags": [], "layers": [], "depth": [depth | {"state": "at_surface"}]}
+    point = next(
+        p for p in matters(Findings.model_validate(bare), most=9, hidden=[part])
+        if p.anchor == "hidden"
+    )  # fmt: skip
+    assert "under a cover" not in point.detail
 
 
 def test_a_study_without_flags_says_that_nothing_was_found():

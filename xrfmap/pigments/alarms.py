@@ -109,6 +109,7 @@ def _shared_flag(
         reason=reason,
         sources=setting.rules.references([*material.earliest.sources, *material.sources]),
         next_check=next_check([material], setting.present, setting.area.name),
+        also=others,
     )
 
 

@@ -117,6 +117,7 @@ def _flag(
         reason=" ".join(part for part in parts if part),
         sources=setting.rules.references([*keys, *material.sources]),
         next_check=next_check([material], setting.present, setting.area.name),
+        also=_others(group),
     )
 
 
@@ -133,10 +134,14 @@ def _seen(setting: Setting, group: Sequence[Case]) -> str:
     return text + (f" This is not beyond doubt ({'; '.join(doubtful)})." if doubtful else "")
 
 
-def _dated(setting: Setting, verdict: Verdict, group: Sequence[Case]) -> list[str]:
-    suspect = group[0].suspect.material
+def _others(group: Sequence[Case]) -> list[str]:
+    """Name other materials out of period that the elements would come from as well."""
     others = {m.material.name: m.material for case in group for m in case.others}
-    usual = [name for name, m in others.items() if m.kind != "alteration"]
+    return [name for name, m in others.items() if m.kind != "alteration"]
+
+
+def _dated(setting: Setting, verdict: Verdict, group: Sequence[Case]) -> list[str]:
+    suspect, usual = group[0].suspect.material, _others(group)
     it = "It" if len(group) == 1 else "They"
     text = f"{it} would be explained by {suspect.name}: {date_words(suspect, setting.region)}."
     if usual:

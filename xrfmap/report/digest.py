@@ -67,19 +67,27 @@ def joined(words: Iterable[str]) -> str:
     return " and ".join([", ".join(parts[:-1]), parts[-1]]) if len(parts) > 1 else "".join(parts)
 
 
+def _material(flag: Flag) -> str:
+    """Name what a flag points to, and no more than elements tell."""
+    # a variety in brackets is more: anatase and rutile are both titanium
+    name = flag.pigment.split(" (")[0]
+    if not flag.elements or all(other.split(" (")[0] == name for other in flag.also):
+        return name.capitalize()
+    elements = joined(element_name(e) for e in flag.elements)
+    return f"{elements.capitalize()}, as in {name},"
+
+
 def _flag_points(flags: list[Flag]) -> list[tuple[float, Point]]:
     groups: dict[tuple[str, Verdict, str | None], list[Flag]] = {}
     for flag in flags:
         groups.setdefault((flag.pigment, flag.verdict, flag.layer), []).append(flag)
     points: list[tuple[float, Point]] = []
-    for (pigment, verdict, layer), members in groups.items():
+    for (_, verdict, layer), members in groups.items():
         if verdict == "compatible":
             continue
         where = joined(flag.area for flag in members)
         place = f" ({layer})" if layer else ""
-        # a variety in brackets is more than elements tell: anatase and rutile are both titanium
-        name = pigment.split(" (")[0].capitalize()
-        head = f"{name} in {where}{place}: {VERDICT_NAMES[verdict].lower()}"
+        head = f"{_material(members[0])} in {where}{place}: {VERDICT_NAMES[verdict].lower()}"
         points.append((_rank(verdict), Point(head, members[0].reason, "materials", verdict)))
     return points
 
@@ -100,6 +108,16 @@ def _depth_words(found: DepthFinding) -> str:
     return f"{words} {_sentence(found.because)}".strip()
 
 
+def _covered_words(elements: Sequence[str], depth: Sequence[DepthFinding]) -> str:
+    """Say which of the elements the lines show to lie under a cover, and where."""
+    told = [d for d in depth if d.state == "covered" and d.element in elements]
+    if not told:
+        return ""
+    names = joined(element_name(d.element) for d in told).capitalize()
+    verb = "lies" if len({d.element for d in told}) == 1 else "lie"
+    return f" {names} {verb} under a cover in {joined(d.area for d in told)}, as the lines show."
+
+
 def matters(findings: Findings, most: int = 3, *, hidden: Sequence[HiddenPart] = ()) -> list[Point]:
     """Choose the findings that matter most, at most `most` of them.
 
@@ -117,6 +135,7 @@ def matters(findings: Findings, most: int = 3, *, hidden: Sequence[HiddenPart] =
             elements = list(dict.fromkeys(line.split()[0] for line in part.lines))
             head = f"Shapes in {joined(elements)} that the visible picture does not explain"
             words = "Perhaps an earlier picture; what else it may be stands with the pictures."
+            words += _covered_words(elements, findings.depth)
             ranked.append((2.4, Point(head, words, "hidden")))
     covered = [d for d in findings.depth if d.state == "covered"]
     for found in covered:

@@ -21,6 +21,7 @@ from xrfmap.crew import Crew
 from xrfmap.findings import ElementFinding
 from xrfmap.io.card import companions
 from xrfmap.io.safe import digest_of, safe_path
+from xrfmap.memory import hand_back
 from xrfmap.progress import Progress
 from xrfmap.scan import notes_of
 from xrfmap.settings import Point, ScanEntry, Study
@@ -134,6 +135,7 @@ def staged(
     run.progress.begin(label)
     if value is None:
         value, files = work()
+        hand_back()
         run.store.keep(name, key, value, files)
     run.progress.end("" if repeated else "kept from an earlier run")
     run.timed(label, start, repeated)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from PIL import Image
 
 from xrfmap.crew import Crew
+from xrfmap.memory import hand_back
 from xrfmap.report import pixels, style
 from xrfmap.report.plates import slug
 from xrfmap.report.tables import Table, write_csv
@@ -86,6 +87,7 @@ class ResultFolder:
         """
         path = self.out / "figures" / f"{name}.png"
         self._wait_for_turn()
+        hand_back()
         drawn = self.crew.submit(_draw, ax.figure, path, on_page)
         self.drawing.append(drawn)
         box = ax.figure.bbox
@@ -129,7 +131,9 @@ def _draw(figure: Figure | SubFigure, path: Path, on_page: bool) -> bytes:
     part = path.with_name(path.name + ".part")
     part.write_bytes(buffer.getvalue())
     part.replace(path)
-    return _reduced(buffer) if on_page else b""
+    small = _reduced(buffer) if on_page else b""
+    hand_back()
+    return small
 
 
 def _reduced(buffer: io.BytesIO) -> bytes:

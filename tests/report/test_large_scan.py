@@ -10,7 +10,7 @@ import pytest
 from invented_study import make_maps
 
 from xrfmap.report import charts, choices, fields, figures, pixels
-from xrfmap.report.figures import furniture
+from xrfmap.report.figures import furniture, spectra
 from xrfmap.report.folder import ResultFolder
 
 
@@ -101,3 +101,18 @@ def test_figures_in_line_are_few(tmp_path, maps, one_by_one, most):
         folder.figure(folder.name(f"map {k}"), ax)
     folder.finish()
     assert 1 <= crew.most <= most
+
+
+def test_a_scatter_plot_of_many_pixels_takes_one_in_so_many_and_says_so(maps, monkeypatch):
+    monkeypatch.setattr(spectra, "_ENOUGH", 100)
+    pixels_there = fields.field(maps, "Fe K").values.size
+    ax = figures.element_scatter(maps, "Fe K", "Pb L")
+    words = " ".join(t.get_text() for t in ax.texts)
+    assert f"one in {-(-pixels_there // 100)} of" in words
+    assert "one in" not in " ".join(
+        t.get_text() for t in figures.element_scatter(small(maps), "Fe K", "Pb L").texts
+    )
+
+
+def small(maps):
+    return maps.isel(y=slice(8), x=slice(8))

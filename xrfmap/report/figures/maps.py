@@ -150,8 +150,8 @@ def ratio_map(maps: xr.Dataset, top: str, bottom: str, *, ax: Axes | None = None
     bad = fields.field(maps, top).bad | fields.field(maps, bottom).bad
     step = furniture.drawn_step(shown.grid)
     mostly = coarsen(bad.astype(float), step) >= 0.5
-    over = np.zeros((*mostly.shape, 4))
-    over[mostly] = [*style.rgb(style.MASK), 1.0]
+    over = np.zeros((*mostly.shape, 4), np.uint8)
+    over[mostly] = [*np.round(style.rgb(style.MASK) * 255), 255]
     furniture.draw_pixels(ax, over, shown.grid, step)
     furniture.frame(ax, shown.grid, f"{top} divided by {bottom}")
     furniture.scale_bar(ax, shown.grid)

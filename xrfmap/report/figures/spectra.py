@@ -22,6 +22,7 @@ __all__ = ["element_scatter", "fitted_spectrum", "mark_weight", "shown_range"]
 Array = npt.NDArray[np.float64]
 _PER_AREA = 600  # points drawn of one area; more would hide the others
 _FEW = 4000  # more points than this are shown as a density
+_ENOUGH = 500_000  # pixels that tell a density; of more, one in so many is taken
 
 
 def shown_range(energy: Array, counts: Array, model: Array | None = None) -> tuple[float, float]:
@@ -226,7 +227,8 @@ def element_scatter(
     """
     one, two = fields.field(maps, line_x), fields.field(maps, line_y)
     good = ~(one.bad | two.bad)
-    x, y = one.values[good], two.values[good]
+    every = -(-good.size // _ENOUGH)
+    x, y = one.values[good][::every], two.values[good][::every]
     if ax is None:
         foot = 0.24 * -(-len(areas) // 2) if areas else 0.0  # a line of the legend [in]
         tall = 4.5 + foot
@@ -242,7 +244,9 @@ def element_scatter(
     ax.set_xlabel(f"{line_x}, net counts [{one.unit}]")
     ax.set_ylabel(f"{line_y}, net counts [{two.unit}]")
     ax.set_title(style.figure_text(f"{line_y} against {line_x}"))
-    words = f"{x.size} pixels; dashed: median decision thresholds"
+    count = int(np.count_nonzero(good))
+    shown = f"{count} pixels" if every == 1 else f"one in {every} of {count} pixels"
+    words = f"{shown}; dashed: median decision thresholds"
     if x.size > 2 and x.std() > 0 and y.std() > 0:
         words += f"; correlation {np.corrcoef(x, y)[0, 1]:.2f}".replace("-", "−")
     ax.annotate(

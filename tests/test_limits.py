@@ -212,7 +212,7 @@ def test_compiled_limits_are_the_formulas():
     single = [a.astype(np.float32) for a in fit]
     spread = rng.uniform(0.1, 3, shape[1])
     out = np.empty((5, *shape), np.float32)
-    pixel_limits(*single, spread, leakage, *quantiles(), *unified_upper(), out)
+    pixel_limits(*single, spread, leakage, *quantiles(), *unified_upper(), out, 0, len(single[0]))
 
     total = null + feigned
     skew = skewness * (null / total) ** 1.5

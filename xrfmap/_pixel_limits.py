@@ -8,15 +8,15 @@ time as the arithmetic itself.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
-NORMAL = {"error_model": "numpy", "cache": True}
+NORMAL = {"error_model": "numpy", "cache": True, "nogil": True}
 
 
-@njit(parallel=True, **NORMAL)
+@njit(**NORMAL)
 def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, spread, leakage,
-                 k, half, grid, upper, out):  # fmt: skip
-    """Fill ``out`` of shape (5, pixels, lines).
+                 k, half, grid, upper, out, begin, end):  # fmt: skip
+    """Fill ``out`` of shape (5, pixels, lines) for the pixels from `begin` to `end`.
 
     Rows: counts, error, upper limit, decision threshold, detection limit. ``spread[j]``: see
     :func:`xrfmap.null_model.null_spread`. ``leakage[i, j]``: variance that counts of family i
@@ -30,7 +30,7 @@ def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, spr
     first, step = grid[0], grid[1] - grid[0]
     last = len(grid) - 1
     lines = net.shape[1]
-    for p in prange(net.shape[0]):
+    for p in range(begin, end):
         feigned = np.zeros(lines)
         for i in range(lines):
             square = np.float64(amplitude[p, i]) ** 2
@@ -53,13 +53,13 @@ def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, spr
             z = 2.0 * (np.sqrt(wide * wide + slope * x) - wide) / slope if x > 0 else x / wide
             place = (z - first) / step
             if z > grid[last]:
-                end = z + half
+                top = z + half
             elif place > 0:
                 i = min(int(place), last - 1)
-                end = upper[i] + (place - i) * (upper[i + 1] - upper[i])
+                top = upper[i] + (place - i) * (upper[i + 1] - upper[i])
             else:
-                end = upper[0] if place <= 0 else z  # the last: no number
-            high[p, j] = wide * end + slope * end * end / 4
+                top = upper[0] if place <= 0 else z  # the last: no number
+            high[p, j] = wide * top + slope * top * top / 4
 
             # what neighbours feign is not skewed: only the counting part is
             share = v0 / total

@@ -9,15 +9,18 @@ Poisson curvature, for many pixels at once (:mod:`xrfmap._lanes`).
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
+from threading import Lock
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from xrfmap.fit_plan import Plan, dense_rows
+from xrfmap.threads import share_out
 
 __all__ = ["Design", "FitResult", "fit_counts"]
 
@@ -233,6 +236,27 @@ def _start_of(
     return design.starts[key]
 
 
+_SPARE: list[tuple[tuple[tuple[int, ...], int], tuple[Any, ...]]] = []
+_SPARE_LOCK = Lock()
+_MOST_SPARE = 4  # some 10 MB each
+
+
+@contextmanager
+def _work_arrays(sizes: tuple[int, ...], lanes: int) -> Iterator[tuple[Any, ...]]:
+    """Memory for the kernel that an earlier block left, or new: that costs as much as a step."""
+    from xrfmap._lanes import work_arrays
+
+    key = sizes, lanes
+    with _SPARE_LOCK:
+        at = next((k for k, (held, _) in enumerate(_SPARE) if held == key), None)
+        work = None if at is None else _SPARE.pop(at)[1]
+    work = work_arrays(sizes, lanes) if work is None else work
+    yield work
+    with _SPARE_LOCK:
+        _SPARE.append((key, work))
+        del _SPARE[:-_MOST_SPARE]
+
+
 def _run(
     data: npt.NDArray[np.generic],
     plan: Plan,
@@ -241,10 +265,8 @@ def _run(
     steps: int,
 ) -> tuple[npt.NDArray[Any], ...]:
     """Call the kernel; amplitudes start from `given` where it is not empty."""
-    from numba import get_num_threads
-
     from xrfmap._lane_solve import VECTOR
-    from xrfmap._lanes import LANES, fit_part, work_arrays
+    from xrfmap._lanes import LANES, fit_part
 
     pixels, comps = data.shape[0], len(plan.order)
     out = (
@@ -255,17 +277,14 @@ def _run(
     )
     tolerance = np.float32(STEP_TOLERANCE)
     lanes = min(LANES, -(-max(pixels, 1) // VECTOR) * VECTOR)
-    parts = max(min(get_num_threads(), -(-pixels // lanes)), 1)
 
-    def fit(part: int) -> None:
-        work = work_arrays(plan.sizes, lanes)
-        fit_part(data, plan.arrays, start, given, tolerance, steps, work, out, lanes, part, parts)
+    def fit(part: int, parts: int) -> None:
+        with _work_arrays(plan.sizes, lanes) as work:
+            fit_part(
+                data, plan.arrays, start, given, tolerance, steps, work, out, lanes, part, parts
+            )
 
-    if parts == 1:
-        fit(0)
-    else:  # the kernel holds no lock, and no thread needs what another one found
-        with ThreadPoolExecutor(parts) as threads:
-            list(threads.map(fit, range(parts)))
+    share_out(fit, -(-pixels // lanes))
     return out
 
 

@@ -26,6 +26,7 @@ from xrfmap.identify import Found, elements_of_sum, identify_part
 from xrfmap.map_design import RATIO_SPREAD, MapDesign, row_designs
 from xrfmap.refine import Refined
 from xrfmap.residuals import residual_attrs
+from xrfmap.threads import share_out
 
 __all__ = ["MapDesign", "SpectrumFit", "fit_spectrum", "map_elements", "summed_spectra"]
 
@@ -40,6 +41,7 @@ PIXEL_FIELDS = (
     "detection_limit",
 )
 PLANES = ("total_counts", "deviance_per_dof", "fit_ok", "pixel_state", "scatter_counts")
+_A_PART = 256  # pixels whose limits are worth a thread
 
 
 def map_elements(
@@ -248,10 +250,16 @@ def pixel_values(result: FitResult, plan: MapDesign) -> dict[str, Single]:
     leakage = np.ascontiguousarray((plan.leakage**2).T)
     out = np.empty((len(PIXEL_FIELDS), len(amplitude), n), np.float32)
     parts = (result.variance, result.null_variance, result.null_skewness, result.null_slope)
-    pixel_limits(
+    given = (
         result.unbounded[:, :n], amplitude, *(part[:, :n] for part in parts), plan.spread, leakage,
         *limits.quantiles(), *limits.unified_upper(), out,
     )  # fmt: skip
+    pixels = len(amplitude)
+
+    def fill(part: int, of: int) -> None:
+        pixel_limits(*given, pixels * part // of, pixels * (part + 1) // of)
+
+    share_out(fill, -(-pixels // _A_PART))
     return dict(zip(PIXEL_FIELDS, out, strict=True))
 
 

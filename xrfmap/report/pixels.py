@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -44,7 +45,7 @@ def step_for(pixels: int, maps: int, budget: int) -> int:
     return step
 
 
-def coarsen(values: Array, step: int) -> Array:
+def coarsen(values: npt.NDArray[Any], step: int) -> npt.NDArray[Any]:
     """Mean over blocks of ``step x step``; NaN where over half of a block is NaN.
 
     Blocks at the far edges may hold fewer pixels.

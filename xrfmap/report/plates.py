@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.memory import hand_back
 from xrfmap.report import choices, fields, pixels, style
 from xrfmap.report.figures.composite import composite_image
 from xrfmap.report.figures.maps import QUALITY
@@ -118,7 +119,7 @@ def _picture(shown: fields.Field, span: fields.Stretch, step: int) -> str:
 def _element_plate(maps: xr.Dataset, line: str, step: int, taken: Sequence[str]) -> Plate:
     shown = fields.field(maps, line)
     span = fields.stretch(shown.values)
-    above = fields.above_threshold(maps, line).astype(float)
+    above = fields.above_threshold(maps, line).astype(np.float32)
     found = fields.limits(maps, line)
     what = _family_words(line)
     alt = (
@@ -268,6 +269,7 @@ def build_atlas(
     def add(made: list[Plate], plate: Plate) -> None:
         names.append(plate.ident)
         made.append(plate)
+        hand_back()
 
     elements: list[Plate] = []
     for line in lines:

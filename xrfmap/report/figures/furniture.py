@@ -58,7 +58,7 @@ def coarse_words(shape: fields.Grid) -> list[str]:
     step = drawn_step(shape)
     if step == 1:
         return []
-    return [f"One pixel of this picture is the mean of {step} × {step}; the files hold all of them."]
+    return [f"One pixel of this picture is the mean of {step} × {step}; the files hold all."]
 
 
 def draw_pixels(

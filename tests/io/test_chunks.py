@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import bz2
+import gzip
 import io
 import itertools
 import zlib
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import h5py
 import hdf5plugin
@@ -15,7 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from xrfmap.errors import InputError
-from xrfmap.io.chunks import read_box
+from xrfmap.io.chunk_table import table_of
+from xrfmap.io.chunks import check_packed, read_box, read_chunks
 
 CUBE = np.random.default_rng(9).poisson(1.0, (9, 10, 40))
 BOMBS = {
@@ -39,42 +43,107 @@ BOMBS = {
 }
 
 
-@settings(max_examples=60)
+OPTIONS = [
+    {},
+    {"compression": "gzip"},
+    {"compression": "gzip", "shuffle": True},
+    {"shuffle": True},
+    {"compression": "gzip", "fletcher32": True},
+    {"compression": "lzf", "shuffle": True},
+    dict(hdf5plugin.Bitshuffle()),
+    dict(hdf5plugin.Blosc2()),
+]
+
+
+@settings(max_examples=150, deadline=None)
 @given(st.data())
 def test_any_box_of_any_chunking_is_what_hdf5_reads(data):
     dtype = data.draw(st.sampled_from(["u1", "<u2", ">u4", "<i8", ">f4", "f8"]))
     chunks = tuple(data.draw(st.integers(1, n)) for n in CUBE.shape)
-    options = data.draw(
-        st.sampled_from(
-            [
-                {},
-                {"compression": "gzip"},
-                {"compression": "gzip", "shuffle": True},
-                {"shuffle": True},
-                {"compression": "gzip", "fletcher32": True},
-                {"compression": "lzf", "shuffle": True},
-                dict(hdf5plugin.Bitshuffle()),
-                dict(hdf5plugin.Blosc2()),
-            ]
-        )
-    )
+    grows = tuple(data.draw(st.sampled_from([n, None])) for n in CUBE.shape)
+    library = data.draw(st.sampled_from(["earliest", "latest"]))
+    block = data.draw(st.sampled_from([0, 512]))
+    options = data.draw(st.sampled_from(OPTIONS))
     key = []
     for n in CUBE.shape:
         low = data.draw(st.integers(0, n))
         key.append(slice(low, data.draw(st.integers(low, n))))
-    with h5py.File(io.BytesIO(), "w") as file:
-        dset = file.create_dataset("d", data=CUBE.astype(dtype), chunks=chunks, **options)
-        np.testing.assert_array_equal(read_box(dset, tuple(key)), dset[tuple(key)])
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "a.h5"
+        with h5py.File(path, "w", libver=library, userblock_size=block) as file:
+            file.create_dataset(
+                "d", data=CUBE.astype(dtype), chunks=chunks, maxshape=grows, **options
+            )
+        with h5py.File(path) as file:
+            box = read_box(file["d"], tuple(key))
+            np.testing.assert_array_equal(box, file["d"][tuple(key)])
+            np.testing.assert_array_equal(box, CUBE.astype(dtype)[tuple(key)])
 
 
-def test_chunks_that_were_never_written_hold_the_fill_value():
+def test_a_file_in_memory_is_read_through_the_library():
     with h5py.File(io.BytesIO(), "w") as file:
-        dset = file.create_dataset(
-            "d", shape=(4, 4), chunks=(2, 2), dtype="u2", compression="gzip", fillvalue=7
+        dset = file.create_dataset("d", data=CUBE, chunks=(2, 3, 40), compression="gzip")
+        table = table_of(dset)
+        assert not table.addressed
+        key = (slice(1, 8), slice(0, 5), slice(3, 40))
+        np.testing.assert_array_equal(read_box(dset, key), CUBE[key])
+
+
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_chunks_keep_their_places_in_a_dataset_that_can_grow(tmp_path, axis):
+    # the library lists the corners of such chunks with the growing axis first
+    grows = [n if i != axis else None for i, n in enumerate(CUBE.shape)]
+    with h5py.File(tmp_path / "a.h5", "w", libver="latest") as file:
+        file.create_dataset(
+            "d", data=CUBE, chunks=(2, 3, 10), maxshape=grows, compression="gzip", shuffle=True
         )
-        dset[0, 0] = 1
-        box = (slice(0, 4), slice(0, 4))
-        np.testing.assert_array_equal(read_box(dset, box), dset[...])
+    with h5py.File(tmp_path / "a.h5") as file:
+        assert table_of(file["d"]).addressed == (axis == 0)
+        key = (slice(0, 9), slice(2, 10), slice(5, 40))
+        np.testing.assert_array_equal(read_box(file["d"], key), CUBE[key])
+
+
+def test_a_chunk_beyond_the_end_of_the_file_is_refused(tmp_path):
+    path = tmp_path / "a.h5"
+    with h5py.File(path, "w") as file:
+        file.create_dataset("d", data=CUBE, chunks=(3, 10, 40), compression="gzip")
+    with h5py.File(path) as file:
+        table = table_of(file["d"])
+    assert table.addressed
+    assert table.simple
+    path.write_bytes(path.read_bytes()[: int(table.offset[-1]) + 5])
+    with pytest.raises(InputError, match=r"beyond the end of the file, at index \(6, 0, 0\)"):
+        read_chunks(table, tuple(slice(0, n) for n in CUBE.shape))
+
+
+@pytest.mark.parametrize("codec", ["gzip", "bz2"])
+def test_a_second_stream_behind_the_first_is_refused(tmp_path, codec):
+    pack = {"gzip": gzip.compress, "bz2": bz2.compress}[codec]
+    file = tmp_path / "0.0.0"
+    file.write_bytes(pack(bytes(1000)))
+    check_packed([codec], file, 1000)
+    file.write_bytes(pack(bytes(1000)) + pack(bytes(50_000_000)))
+    with pytest.raises(ValueError, match="behind its end"):
+        check_packed([codec], file, 1000)
+
+
+@pytest.mark.parametrize("grows", [(4, 4), (None, 4), (4, None)])
+@pytest.mark.parametrize("packing", ["gzip", "lzf"])
+def test_chunks_that_were_never_written_hold_the_fill_value(tmp_path, grows, packing):
+    with h5py.File(tmp_path / "a.h5", "w", libver="latest") as file:
+        dset = file.create_dataset(
+            "d",
+            shape=(4, 4),
+            maxshape=grows,
+            chunks=(2, 2),
+            dtype="u2",
+            compression=packing,
+            fillvalue=7,
+        )
+        dset[0, 2] = 1
+    with h5py.File(tmp_path / "a.h5") as file:
+        box = read_box(file["d"], (slice(0, 4), slice(0, 4)))
+        np.testing.assert_array_equal(box, [[7, 7, 1, 7]] + [[7] * 4] * 3)
 
 
 @pytest.mark.parametrize("name", BOMBS)

@@ -13,8 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from xrfmap.errors import InputError
-from xrfmap.io import open_scan
+from xrfmap.io import h5counts, open_scan
 from xrfmap.io.axes import AxisPlan
+from xrfmap.io.chunk_table import table_of
 from xrfmap.io.describe import describe_dataset
 from xrfmap.io.h5counts import H5Counts
 from xrfmap.io.lazy import (
@@ -24,6 +25,7 @@ from xrfmap.io.lazy import (
     iter_blocks,
     lazy_counts,
     quick_check,
+    stored_of,
 )
 from xrfmap.io.nexus import write_nexus
 from xrfmap.io.stored import StoredCounts, check_counts
@@ -116,6 +118,24 @@ def test_a_file_that_vanishes_or_changes_is_reported(tmp_path):
     path.unlink()
     with pytest.raises(InputError, match=r"a\.h5: found no such file"):
         ds["counts"].values  # noqa: B018
+
+
+def test_the_chunks_of_a_file_are_listed_once(tmp_path, monkeypatch):
+    cube = np.arange(6 * 5 * 8, dtype="u2").reshape(6, 5, 8)
+    stored = stored_of(open_scan(write_nexus(tmp_path / "a.h5", cube, 0.1))["counts"].data)
+    np.testing.assert_array_equal(stored[:2], cube[:2])
+    listed = []
+    monkeypatch.setattr(
+        h5counts, "table_of", lambda dset: listed.append(dset.name) or table_of(dset)
+    )
+    np.testing.assert_array_equal(stored[1:4, 2:], cube[1:4, 2:])
+    assert not listed
+    copy = pickle.loads(pickle.dumps(stored))  # each process makes a list of its own
+    np.testing.assert_array_equal(copy[5], cube[5])
+    assert len(listed) == 1
+    write_nexus(tmp_path / "a.h5", cube[::-1], 0.1)  # same shape, other places
+    np.testing.assert_array_equal(stored[0], cube[5])
+    assert len(listed) == 2
 
 
 @pytest.mark.parametrize(

@@ -3,43 +3,47 @@
 HDF5 and most of its filters believe the size that a packed chunk states, or let the
 output grow as long as the stream goes on: a few kilobytes can ask for gigabytes.
 Here a chunk that would unpack to more than its declared size is refused. The most
-usual packing (gzip, with or without byte shuffle) is unpacked outside the lock of
-the HDF5 library, so that several threads can do it at a time.
+usual packing (gzip, with or without byte shuffle) is read and unpacked without the
+HDF5 library and its lock, so that several threads can do it at a time.
 """
 
 from __future__ import annotations
 
 import bz2
 import itertools
-import math
-from collections.abc import Iterator, Sequence
+import zlib
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
+import deflate
 import h5py
 import numpy as np
 import numpy.typing as npt
-from zlib_ng import zlib_ng
 
 from xrfmap.errors import InputError
+from xrfmap.io.chunk_table import GZIP, SLACK, ChunkTable, Filters, table_of
 from xrfmap.io.safe import clean_text
 
-__all__ = ["check_packed", "read_box"]
+__all__ = ["check_packed", "read_box", "read_chunks"]
 
-GZIP, SHUFFLE, CHECKSUM = 1, 2, 3
+CHECKSUM = 3
 LZ4, BLOSC, BITSHUFFLE, ZSTD, BLOSC2, BZIP2 = 32004, 32001, 32008, 32015, 32026, 307
-_BAD_STREAM: type[Exception] = zlib_ng.error  # type: ignore[assignment]  # its stub says instance
-SLACK = 65_536  # headers and tables of a packed chunk that does not get smaller
 
-
-Buffer = bytes | memoryview
+Buffer = bytes | bytearray | memoryview
+Corner = tuple[int, ...]
+Stored = tuple[bytes, int]  # packed bytes, and the mask of filters that the chunk leaves out
 
 
 class _BombError(ValueError):
     """A chunk that does not hold what it should."""
 
 
-def read_box(dset: h5py.Dataset, key: tuple[slice, ...]) -> npt.NDArray[Any]:
+def read_box(
+    dset: h5py.Dataset, key: tuple[slice, ...], table: ChunkTable | None = None
+) -> npt.NDArray[Any]:
     """Read a box of a dataset; like ``dset[key]``, with bounded memory.
 
     Parameters
@@ -48,6 +52,8 @@ def read_box(dset: h5py.Dataset, key: tuple[slice, ...]) -> npt.NDArray[Any]:
         Dataset of numbers.
     key : tuple of slice
         Box in plain slices with start and stop, one for each dimension.
+    table : ChunkTable, optional
+        Its chunks, where they were listed before.
 
     Returns
     -------
@@ -59,78 +65,124 @@ def read_box(dset: h5py.Dataset, key: tuple[slice, ...]) -> npt.NDArray[Any]:
     InputError
         If a chunk would unpack to more than its declared size.
     """
-    filters = _filters(dset)
-    if dset.chunks is None or not filters or dset.is_virtual:
+    table = table_of(dset) if table is None else table
+    if table is None:
         return np.asarray(dset[key])
-    codes = [code for code, _ in filters]
-    fast = set(codes) <= {GZIP, SHUFFLE} and _plain_type(dset)
-    out = np.empty([k.stop - k.start for k in key], dtype=dset.dtype) if fast else None
-    at: tuple[int, ...] = ()
+    if table.addressed and table.simple:
+        return read_chunks(table, key)
+    with _told(table) as at:
+        if len(table.size) and table.size.max() > table.most_bytes:
+            raise _BombError(f"a packed chunk of {table.size.max()} bytes")
+        if table.simple:
+            return _assembled(table, key, partial(_asked, dset), at)
+        for at[0] in _corners(table, key):
+            stored = _asked(dset, at[0])
+            if stored is not None:
+                _check(*stored, table.filters, table.bytes_of_chunk)
+    return np.asarray(dset[key])
+
+
+def read_chunks(table: ChunkTable, key: tuple[slice, ...]) -> npt.NDArray[Any]:
+    """Read a box of a dataset by the places of its chunks, without the HDF5 library.
+
+    Parameters
+    ----------
+    table : ChunkTable
+        The chunks; it must be addressed and simple.
+    key : tuple of slice
+        Box in plain slices with start and stop, one for each dimension.
+
+    Returns
+    -------
+    ndarray
+        The box.
+
+    Raises
+    ------
+    InputError
+        If a chunk is damaged or would unpack to more than its declared size.
+    OSError
+        If the file cannot be read.
+    """
+    with table.path.open("rb") as file, _told(table) as at:
+        return _assembled(table, key, partial(_seek, file, table), at)
+
+
+def _assembled(
+    table: ChunkTable,
+    key: tuple[slice, ...],
+    fetch: Callable[[Corner], Stored | None],
+    at: list[Corner],
+) -> npt.NDArray[Any]:
+    """Put a box together from its chunks; `at` tells the one at hand."""
+    out = np.empty([k.stop - k.start for k in key], dtype=table.dtype)
+    for at[0] in _corners(table, key):
+        stored = fetch(at[0])
+        if stored is None:
+            chunk = np.full(table.chunk, table.fill, dtype=table.dtype)
+        else:
+            chunk = _unpack(table, *stored)
+        _paste(table, key, at[0], chunk, out)
+    return out
+
+
+@contextmanager
+def _told(table: ChunkTable) -> Iterator[list[Corner]]:
+    """Say where a bad chunk is: at the corner in the list."""
+    at: list[Corner] = [(0,) * len(table.shape)]
     try:
-        for corner in _corners(dset, key):
-            at = corner
-            raw, mask = _raw(dset, corner)
-            if out is None:
-                if raw is not None:
-                    _check(raw, mask, filters, _size(dset))
-            else:
-                _paste(dset, key, corner, _unpack(dset, raw, mask, codes), out)
+        yield at
     except _BombError as err:
         raise InputError(
-            clean_text(dset.file.filename),
-            clean_text(dset.name),
-            found=f"{err}, at index {at}",
-            expected=f"chunks of {_size(dset)} bytes when unpacked",
+            clean_text(table.path),
+            table.name,
+            found=f"{err}, at index {at[0]}",
+            expected=f"chunks of {table.bytes_of_chunk} bytes when unpacked",
             remedy="the file is damaged or hostile: export the data again",
         ) from err
-    return np.asarray(dset[key]) if out is None else out
 
 
-def _filters(dset: h5py.Dataset) -> list[tuple[int, tuple[int, ...]]]:
-    plist = dset.id.get_create_plist()
-    found = [plist.get_filter(i) for i in range(plist.get_nfilters())]
-    return [(code, tuple(values)) for code, _, values, _ in found]
-
-
-def _plain_type(dset: h5py.Dataset) -> bool:
-    """Tell whether the bytes in the file are those of the NumPy type."""
-    if dset.dtype.kind not in "iuf":
-        return False
-    return bool(dset.id.get_type() == h5py.h5t.py_create(dset.dtype))
-
-
-def _size(dset: h5py.Dataset) -> int:
-    return int(math.prod(dset.chunks) * dset.dtype.itemsize)
-
-
-def _corners(dset: h5py.Dataset, key: tuple[slice, ...]) -> Iterator[tuple[int, ...]]:
+def _corners(table: ChunkTable, key: tuple[slice, ...]) -> Iterator[Corner]:
     """First corners of the chunks that a box touches."""
     ranges = [
         range(k.start // c * c, k.stop, c) if k.stop > k.start else range(0)
-        for k, c in zip(key, dset.chunks, strict=True)
+        for k, c in zip(key, table.chunk, strict=True)
     ]
     yield from itertools.product(*ranges)
 
 
-def _raw(dset: h5py.Dataset, corner: tuple[int, ...]) -> tuple[bytes | None, int]:
-    """Packed bytes of a chunk and the mask of filters left out; ``None`` if never written."""
-    info = dset.id.get_chunk_info_by_coord(corner)
-    if info.byte_offset is None:
-        return None, 0
-    if info.size > _size(dset) * 1.2 + SLACK:
-        raise _BombError(f"a packed chunk of {info.size} bytes")
-    # the mask that read_direct_chunk returns itself is 0 whatever stands in the file
-    return dset.id.read_direct_chunk(corner)[1], info.filter_mask
+def _seek(file: BinaryIO, table: ChunkTable, corner: Corner) -> Stored | None:
+    """Packed bytes of a chunk at its place in the file; ``None`` if never written."""
+    index = table.find(corner)
+    if index is None:
+        return None
+    size = int(table.size[index])
+    if size > table.most_bytes:
+        raise _BombError(f"a packed chunk of {size} bytes")
+    file.seek(int(table.offset[index]))
+    raw = file.read(size)
+    if len(raw) < size:
+        raise _BombError("a chunk beyond the end of the file")
+    return raw, int(table.left_out[index])
 
 
-def _unpack(dset: h5py.Dataset, raw: bytes | None, mask: int, codes: list[int]) -> npt.NDArray[Any]:
+def _asked(dset: h5py.Dataset, corner: Corner) -> Stored | None:
+    """Packed bytes of a chunk as the library finds it; ``None`` if never written."""
+    try:
+        mask, raw = dset.id.read_direct_chunk(corner)
+    except (OSError, RuntimeError) as err:
+        if "not allocated" in str(err):
+            return None
+        raise _BombError(f"a chunk that cannot be read ({clean_text(err, 120)})") from err
+    return raw, mask
+
+
+def _unpack(table: ChunkTable, raw: bytes, mask: int) -> npt.NDArray[Any]:
     """Unpack a chunk; shape of the chunk, or (bytes of a number, *chunk) while still shuffled."""
-    if raw is None:
-        return np.full(dset.chunks, dset.fillvalue, dtype=dset.dtype)
-    size, width = _size(dset), dset.dtype.itemsize
+    size, width = table.bytes_of_chunk, table.dtype.itemsize
     data: Buffer = raw
     shuffled = False
-    for i, code in reversed(list(enumerate(codes))):
+    for i, code in reversed(list(enumerate(table.codes))):
         if mask >> i & 1:
             continue
         if shuffled:  # packed or shuffled again, which nobody does on purpose
@@ -142,8 +194,8 @@ def _unpack(dset: h5py.Dataset, raw: bytes | None, mask: int, codes: list[int]) 
     if len(data) != size:
         raise _BombError(f"a chunk that unpacks to {len(data)} bytes")
     if shuffled:
-        return np.frombuffer(data, dtype=np.uint8).reshape(width, *dset.chunks)
-    return np.frombuffer(data, dtype=dset.dtype).reshape(dset.chunks)
+        return np.frombuffer(data, dtype=np.uint8).reshape(width, *table.chunk)
+    return np.frombuffer(data, dtype=table.dtype).reshape(table.chunk)
 
 
 def _unshuffle(data: Buffer, itemsize: int) -> Buffer:
@@ -180,27 +232,52 @@ def check_packed(codecs: Sequence[str], file: Path, size: int) -> None:
         if codec == "crc32c":
             raw = raw[:-4]
         elif codec == "gzip":
-            _inflate(raw, size + SLACK, 31)
+            _at_most(raw, size + SLACK, 31)
         elif codec in ("zlib", "bz2", "zstd", "blosc"):
             codes = {"zlib": GZIP, "bz2": BZIP2, "zstd": ZSTD, "blosc": BLOSC}
-            _check(raw, 0, [(codes[codec], ())], size)
+            _check(raw, 0, ((codes[codec], ()),), size)
         elif codec == "lz4" and int.from_bytes(raw[:4], "little") > size + SLACK:
             raise _BombError("a chunk that states more than its size")
 
 
-def _inflate(data: Buffer, size: int, form: int = 15) -> bytes:
-    unpacker = zlib_ng.decompressobj(form)
+def _inflate(data: Buffer, size: int) -> Buffer:
     try:
-        out: bytes = unpacker.decompress(data, size + 1)
-    except _BAD_STREAM as err:
-        raise _BombError(f"a chunk that cannot be unpacked ({err})") from err
-    if len(out) > size:
-        raise _BombError("a chunk that unpacks to more than its size")
+        out: bytearray = deflate.zlib_decompress(data, size)
+    except deflate.DeflateError as err:
+        raise _BombError(_what_is_wrong(data, size)) from err
     return out
 
 
+def _what_is_wrong(data: Buffer, size: int) -> str:
+    """Say why a stream cannot be unpacked to at most so many bytes."""
+    try:
+        _at_most(data, size, 15)
+    except _BombError as err:
+        return str(err)
+    return "a chunk that cannot be unpacked (its stream has no end)"
+
+
+def _at_most(data: Buffer, size: int, form: int) -> int:
+    """Bytes that come out of a stream of zlib (`form` 15) or gzip (31)."""
+    unpacker = zlib.decompressobj(form)
+    try:
+        out = unpacker.decompress(data, size + 1)
+    except zlib.error as err:
+        raise _BombError(f"a chunk that cannot be unpacked ({err})") from err
+    if len(out) > size:
+        raise _BombError("a chunk that unpacks to more than its size")
+    _nothing_behind(unpacker.unused_data if form > 15 else b"")
+    return len(out)
+
+
+def _nothing_behind(rest: bytes) -> None:
+    """Refuse a second stream behind the first, which some readers unpack as well."""
+    if rest:
+        raise _BombError(f"a chunk with {len(rest)} bytes behind its end")
+
+
 def _paste(
-    dset: h5py.Dataset,
+    table: ChunkTable,
     key: tuple[slice, ...],
     corner: tuple[int, ...],
     chunk: npt.NDArray[Any],
@@ -208,7 +285,7 @@ def _paste(
 ) -> None:
     """Copy the part of a chunk that lies in the box; undo the byte shuffle on the way."""
     source, target = [], []
-    for k, first, length in zip(key, corner, dset.chunks, strict=True):
+    for k, first, length in zip(key, corner, table.chunk, strict=True):
         low, high = max(k.start, first), min(k.stop, first + length)
         source.append(slice(low - first, high - first))
         target.append(slice(low - k.start, high - k.start))
@@ -220,7 +297,7 @@ def _paste(
         places[..., i][tuple(target)] = plane[tuple(source)]
 
 
-def _check(raw: bytes, mask: int, filters: list[tuple[int, tuple[int, ...]]], size: int) -> None:
+def _check(raw: bytes, mask: int, filters: Filters, size: int) -> None:
     """Compare the size that the outermost packing states with the declared one."""
     for i, (code, values) in reversed(list(enumerate(filters))):
         if mask >> i & 1:
@@ -238,12 +315,15 @@ def _check(raw: bytes, mask: int, filters: list[tuple[int, tuple[int, ...]]], si
 def _stated_size(code: int, values: tuple[int, ...], raw: bytes, size: int) -> int | None:
     """Size after unpacking, as far as the header tells; ``None`` for bounded packings."""
     if code == GZIP:
-        return len(_inflate(raw, size + SLACK))
+        return _at_most(raw, size + SLACK, 15)
     if code == BZIP2:
+        unpacker = bz2.BZ2Decompressor()
         try:
-            return len(bz2.BZ2Decompressor().decompress(raw, size + SLACK + 1))
+            out = unpacker.decompress(raw, size + SLACK + 1)
         except OSError as err:
             raise _BombError(f"a chunk that cannot be unpacked ({err})") from err
+        _nothing_behind(unpacker.unused_data)
+        return len(out)
     if code == LZ4 or (code == BITSHUFFLE and len(values) > 4 and values[4] != 0):
         return int.from_bytes(raw[:8], "big")
     if code == BLOSC:

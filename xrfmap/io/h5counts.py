@@ -10,8 +10,9 @@ import numpy.typing as npt
 
 from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisPlan
-from xrfmap.io.chunks import read_box
-from xrfmap.io.hdf5 import get_node, open_hdf5
+from xrfmap.io.chunk_table import ChunkTable, state_of, table_of
+from xrfmap.io.chunks import read_box, read_chunks
+from xrfmap.io.hdf5 import damaged, get_node, open_hdf5
 from xrfmap.io.safe import clean_text
 from xrfmap.io.stored import StoredCounts
 
@@ -31,7 +32,10 @@ def storage_of(dset: h5py.Dataset) -> str:
 
 
 class H5Counts(StoredCounts):
-    """Counts in a dataset of an HDF5 file, opened anew for each read."""
+    """Counts in a dataset of an HDF5 file, opened anew for each read.
+
+    The list of its chunks is kept, by each process for itself.
+    """
 
     def __init__(
         self, path: Path, dset: h5py.Dataset, plan: AxisPlan, allow_links: bool = False
@@ -42,9 +46,19 @@ class H5Counts(StoredCounts):
         self.path, self.dataset = Path(dset.file.filename).resolve(), name
         self.allow_links = allow_links
         self.in_chunks_of(dset.chunks)
+        self._table: ChunkTable | None = None
+
+    def __getstate__(self) -> dict[str, Any]:
+        return self.__dict__ | {"_table": None}
 
     def read(self, key: tuple[slice, ...]) -> npt.NDArray[Any]:
         """Read a box in the axis order of the file."""
+        table = self._table
+        with damaged(self.path):
+            if table is not None and table.state != state_of(self.path):
+                table = None
+            if table is not None and table.addressed and table.simple:
+                return read_chunks(table, key)
         with open_hdf5(self.path) as file:
             node = get_node(file, self.dataset, allow_links=self.allow_links)
             if not isinstance(node, h5py.Dataset) or node.shape != self.file_shape:
@@ -55,4 +69,6 @@ class H5Counts(StoredCounts):
                     expected=f"a dataset of shape {self.file_shape}",
                     remedy="do not change the file during a run; start again",
                 )
-            return read_box(node, key)
+            if table is None:
+                table = self._table = table_of(node)
+            return read_box(node, key, table)

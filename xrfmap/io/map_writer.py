@@ -6,12 +6,12 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
+import deflate
 import h5netcdf
 import h5py
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
-from zlib_ng import zlib_ng
 
 from xrfmap.io.results import atomic_write, netcdf_encoding, plain_attrs
 
@@ -38,8 +38,7 @@ def pack_chunk(values: npt.NDArray[np.float32], shape: tuple[int, int]) -> bytes
     chunk = np.full(shape, np.nan, dtype="<f4")
     chunk[: values.shape[0], : values.shape[1]] = values
     planes = chunk.view(np.uint8).reshape(-1, chunk.itemsize).T
-    packed: bytes = zlib_ng.compress(planes.tobytes(), LEVEL)
-    return packed
+    return bytes(deflate.zlib_compress(planes.tobytes(), LEVEL))
 
 
 def write_blocks(

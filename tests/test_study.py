@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
 
+import h5py
 import numpy as np
 import pytest
 import xarray as xr
@@ -20,6 +21,7 @@ from PIL import Image
 from xrfmap.batch import run_one
 from xrfmap.errors import InputError
 from xrfmap.findings import ElementFinding, Findings, StackFinding
+from xrfmap.io import lazy
 from xrfmap.io.emsa import write_emsa
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.results import write_maps
@@ -285,6 +287,32 @@ def test_a_changed_card_or_plane_makes_the_scan_new(tmp_path, asked, quick_repor
     assert not mapped()
     inputs = json.loads((out / "run.json").read_text())["inputs"]
     assert {"front.raw", "front.raw.toml", "live.npy", "beam.npy"} <= set(inputs)
+
+
+def test_a_scan_stored_plane_by_plane_is_turned_round_for_the_run(
+    tmp_path, asked, quick_report, monkeypatch
+):
+    for name, small in (("BLOCK_PIXELS", 20), ("MAX_BLOCK_PIXELS", 32), ("BLOCK_BYTES", 4096)):
+        monkeypatch.setattr(lazy, name, small)
+    cube = np.random.default_rng(5).poisson(2.0, (NY, NX, CHANNELS)).astype(np.uint16)
+    with h5py.File(tmp_path / "front.h5", "w") as file:
+        file.attrs.update({"NX_class": "NXdata", "signal": "counts", "axes": ["energy", "y", "x"]})
+        planes = cube.transpose(2, 0, 1)
+        file.create_dataset("counts", data=planes, chunks=(1, NY, NX), compression="gzip")
+    (tmp_path / "out" / "work" / ".scratch.killed").mkdir(parents=True)
+    seen = []
+
+    def find_elements(scan, elements=None, **_):
+        stored = lazy.stored_of(scan["counts"].data)
+        seen.append((lazy.times_read(stored), stored[3:5]))
+        return FakeFound(findings())
+
+    monkeypatch.setattr("xrfmap.finding.find_elements", find_elements)
+    run_study(study_in(tmp_path, SCALE, SCAN), tmp_path / "out")
+    ((times, rows),) = seen
+    assert times == 1
+    np.testing.assert_array_equal(rows, cube[3:5])
+    assert not list((tmp_path / "out" / "work").glob(".scratch*"))
 
 
 def test_a_second_run_repeats_nothing_and_says_the_same(tmp_path, asked, quick_report):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import sys
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -84,24 +85,26 @@ def calibrate(
     from xrfmap.calibration_report import calibration_record, plot_calibration
     from xrfmap.io import open_any
     from xrfmap.io.results import write_json
+    from xrfmap.io.spool import straightened
 
     progress = progress_for(sys.stderr, quiet)
     progress.begin(f"energy scale of {file.name}")
-    found = find_scale(open_any(file, None, _instrument(anode, tube_kv)))
-    progress.end()
-    record = calibration_record(found)
-    if as_json:
-        print_json(record)
-    else:
-        typer.echo(_scale_words(record))
-    if out is not None or not as_json:
-        folder = out or Path()
-        folder.mkdir(parents=True, exist_ok=True)
-        stem = folder / f"{file.name}.calibration"
-        written = write_json(stem.with_name(stem.name + ".json"), record)
-        plot = plot_calibration(found, stem.with_name(stem.name + ".png"))
-        if not as_json:
-            typer.echo(f"{written}\n{plot}")
+    with straightened(open_any(file, None, _instrument(anode, tube_kv))) as data:
+        found = find_scale(data)
+        progress.end()
+        record = calibration_record(found)
+        if as_json:
+            print_json(record)
+        else:
+            typer.echo(_scale_words(record))
+        if out is not None or not as_json:
+            folder = out or Path()
+            folder.mkdir(parents=True, exist_ok=True)
+            stem = folder / f"{file.name}.calibration"
+            written = write_json(stem.with_name(stem.name + ".json"), record)
+            plot = plot_calibration(found, stem.with_name(stem.name + ".png"))
+            if not as_json:
+                typer.echo(f"{written}\n{plot}")
     return DONE
 
 
@@ -152,15 +155,21 @@ def maps(
     from xrfmap.finding import find_elements
     from xrfmap.io import open_scan
     from xrfmap.io.results import read_maps, write_tiffs
+    from xrfmap.io.spool import straightened, sweep
     from xrfmap.map_file import map_to_file
     from xrfmap.residuals import residual_caution
     from xrfmap.scale_choice import scale_or_stated
     from xrfmap.workfolder import unfinished
 
     progress = progress_for(sys.stderr, quiet)
-    with unfinished(out) as work, runner_for(cluster, workers) as runner:
+    with unfinished(out) as work, ExitStack() as stack:
+        runner = stack.enter_context(runner_for(cluster, workers))
         progress.begin("energy scale")
-        data = scale_or_stated(open_scan(scan, None, _instrument(anode, tube_kv)))
+        opened = open_scan(scan, None, _instrument(anode, tube_kv))
+        if cluster is None:  # other machines could not see the scratch file
+            sweep(work.parent)
+            opened = stack.enter_context(straightened(opened, work.parent))
+        data = scale_or_stated(opened)
         progress.end()
         progress.begin("elements")
         found = find_elements(data, element_list(elements), runner=runner)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -62,6 +63,8 @@ class Run:
     inputs: dict[str, dict[str, Any]] = field(default_factory=dict)
     timings: list[dict[str, Any]] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
+    closing: ExitStack = field(default_factory=ExitStack)
+    """What must be put away when the run ends."""
 
     def caution(self, text: str) -> None:
         """Note what a reader of the report must know; once."""
@@ -220,6 +223,7 @@ def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:
     """
     from xrfmap.detectors import open_each
     from xrfmap.io import open_point, open_scan
+    from xrfmap.io.spool import straightened
 
     def digests(name: str, path: Path, field_name: str) -> dict[str, str]:
         """Hashes of a file and of all that it is read together with."""
@@ -244,6 +248,8 @@ def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:
             )
         else:
             data = open_scan(path, entry, instrument)
+        if run.runner is None:  # other machines could not see the scratch file
+            data = run.closing.enter_context(straightened(data, run.store.work))
         key = make_key("read", about | {"counts": data.attrs["source_sha256"]})
         scans.append(Scanned(entry.name or file_stem(entry.file), data, key, entry))
     for number, spot in enumerate(run.study.point, 1):

@@ -18,6 +18,7 @@ from xrfmap.crew import Crew
 from xrfmap.findings import ElementFinding, Findings
 from xrfmap.io.results import file_stem, write_json, write_maps, write_planes, write_tiffs
 from xrfmap.io.safe import sha256_of
+from xrfmap.io.spool import sweep
 from xrfmap.lineshape import EnergyScale
 from xrfmap.progress import Progress
 from xrfmap.scan import instrument_of
@@ -108,7 +109,9 @@ def run_study(
         with store.locked(), Crew(workers) as crew:
             run = Run(study, path.parent, store, fresh, crew, runner, progress or Progress())
             run.inputs[path.name] = {"sha256": sha256_of(path), "bytes": path.stat().st_size}
-            return _stages(run, path)
+            sweep(store.work)
+            with run.closing:
+                return _stages(run, path)
     finally:
         store.tidy()
 

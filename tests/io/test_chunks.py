@@ -55,7 +55,7 @@ OPTIONS = [
 ]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.data())
 def test_any_box_of_any_chunking_is_what_hdf5_reads(data):
     dtype = data.draw(st.sampled_from(["u1", "<u2", ">u4", "<i8", ">f4", "f8"]))

@@ -92,8 +92,8 @@ def _layout_problems(ds: xr.Dataset) -> list[str]:
     if times == 1:
         return []
     return [
-        f"the file is stored plane by plane: each part is unpacked {times} times when the scan "
-        "is read by pixel; rewrite it once with xrfmap convert"
+        f"the file is stored plane by plane: read by pixel, each part is unpacked {times} times, "
+        "or a scratch file as large as all counts is written; rewrite it once with xrfmap convert"
     ]
 
 

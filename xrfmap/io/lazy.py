@@ -23,6 +23,7 @@ __all__ = [
     "BLOCK_PIXELS",
     "block_grid",
     "block_shape",
+    "boxes_of_file",
     "iter_blocks",
     "iter_boxes",
     "lazy_counts",
@@ -147,13 +148,34 @@ def iter_boxes(counts: Any) -> Iterator[tuple[slice, slice, slice, npt.NDArray[A
         for rows, cols, block in iter_blocks(counts):
             yield rows, cols, slice(0, block.shape[2]), block
         return
-    cy, cx, cc = stored.chunk
+    for (rows, cols, channels), block in boxes_of_file(stored):
+        yield rows, cols, channels, block
+
+
+def boxes_of_file(
+    stored: StoredCounts,
+) -> Iterator[tuple[tuple[slice, slice, slice], npt.NDArray[Any]]]:
+    """Boxes of whole chunks that together make up the counts in a file.
+
+    Parameters
+    ----------
+    stored : StoredCounts
+        Counts in chunks.
+
+    Yields
+    ------
+    tuple
+        Rows, columns and channels of a box, and the box.
+    """
+    cy, cx, cc = stored.chunk or stored.shape
     deep = cc * max(1, BLOCK_BYTES // (cy * cx * cc * stored.dtype.itemsize))
     steps = (cy, cx, min(deep, stored.shape[2]))
     starts = (range(0, n, s) for n, s in zip(stored.shape, steps, strict=True))
     for corner in itertools.product(*starts):
-        box = [slice(a, min(a + s, n)) for a, s, n in zip(corner, steps, stored.shape, strict=True)]
-        yield box[0], box[1], box[2], stored[tuple(box)]
+        y, x, c = (
+            slice(a, min(a + s, n)) for a, s, n in zip(corner, steps, stored.shape, strict=True)
+        )
+        yield (y, x, c), stored[y, x, c]
 
 
 def iter_blocks(
@@ -341,32 +363,34 @@ def block_grid(counts: Any) -> tuple[tuple[int, ...], tuple[int, ...]]:
 
 
 def quick_check(stored: StoredCounts, rows: int = 5) -> None:
-    """Read a few rows, so that plain mistakes show at once; refuse an empty scan.
+    """Read a few rows or planes, so that plain mistakes show at once; refuse an empty scan.
 
     Parameters
     ----------
     stored : StoredCounts
         Counts in a file.
     rows : int
-        Rows read, spread evenly.
+        Rows or planes read, spread evenly.
 
     Raises
     ------
     InputError
-        If a row holds bad counts, or no pixel of the whole scan holds any.
+        If one holds bad counts, or no pixel of the whole scan holds any.
     """
-    ny, nx, nc = stored.shape
-    columns = max(1, min(nx, BLOCK_BYTES // (nc * stored.dtype.itemsize)))
-    seen = False
-    for row in np.unique(np.linspace(0, ny - 1, rows).astype(int)):
-        seen |= bool(stored[row : row + 1, :columns].any())
-    if seen:
+    if _any_of_some(stored, rows):
         return
-    step, columns = block_shape(stored.shape, stored.dtype.itemsize)
-    for y in range(0, ny, step):
-        for x in range(0, nx, columns):
-            if stored[y : y + step, x : x + columns].any():
-                return
+    if times_read(stored) > 1:
+        boxes = (block for _, block in boxes_of_file(stored))
+    else:
+        step, columns = block_shape(stored.shape, stored.dtype.itemsize)
+        ny, nx, _ = stored.shape
+        boxes = (
+            stored[y : y + step, x : x + columns]
+            for y, x in itertools.product(range(0, ny, step), range(0, nx, columns))
+        )
+    if any(block.any() for block in boxes):
+        return
+    ny, nx, _ = stored.shape
     raise InputError(
         stored.where,
         stored.field,
@@ -374,3 +398,18 @@ def quick_check(stored: StoredCounts, rows: int = 5) -> None:
         expected="a scan with counts",
         remedy="check that the right dataset was exported and that the shutter was open",
     )
+
+
+def _any_of_some(stored: StoredCounts, number: int) -> bool:
+    """Read and check some rows, or some planes where rows lie in all chunks; any counts in them."""
+    ny, nx, nc = stored.shape
+    seen = False
+    if times_read(stored) > 1 and stored.chunk is not None:
+        cy, cx, cc = stored.chunk
+        for first in np.unique(np.linspace(0, nc - 1, number).astype(int) // cc * cc):
+            seen |= bool(stored[:cy, :cx, first : first + cc].any())
+        return seen
+    columns = max(1, min(nx, BLOCK_BYTES // (nc * stored.dtype.itemsize)))
+    for row in np.unique(np.linspace(0, ny - 1, number).astype(int)):
+        seen |= bool(stored[row : row + 1, :columns].any())
+    return seen

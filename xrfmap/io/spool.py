@@ -2,18 +2,19 @@
 
 A file whose chunks hold many pixels of few channels (one image per channel) would have
 to be unpacked whole for every block of pixels. Here it is unpacked once, chunk by chunk,
-into a scratch file of blocks of rows, from which the writers then read.
+into a scratch file of blocks of rows, as soon as somebody asks for the counts.
 """
 
 from __future__ import annotations
 
 import math
-import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from threading import Lock
+from typing import Any, BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -21,20 +22,54 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisPlan
-from xrfmap.io.lazy import block_shape, iter_boxes, lazy_counts, stored_of, times_read
+from xrfmap.io.lazy import block_shape, boxes_of_file, lazy_counts, stored_of, times_read
 from xrfmap.io.safe import clean_text
 from xrfmap.io.stored import StoredCounts
 
-__all__ = ["straightened"]
+__all__ = ["straightened", "sweep"]
+
+SCRATCH = ".scratch."
 
 
 class _Spool(StoredCounts):
     """Counts in a scratch file: blocks of rows, in each all channels, rows, columns."""
 
-    def __init__(self, path: Path, like: StoredCounts, rows: int) -> None:
-        super().__init__(like.where, like.field, like.shape, AxisPlan((0, 1, 2)), like.dtype)
-        self.path, self.rows = path, rows
-        self.chunk = (min(rows, self.shape[0]), self.shape[1], self.shape[2])
+    def __init__(self, path: Path, source: StoredCounts) -> None:
+        super().__init__(
+            source.where, source.field, source.shape, AxisPlan((0, 1, 2)), source.dtype
+        )
+        self.path, self.source = path, source
+        self.rows, _ = block_shape(self.shape, self.dtype.itemsize)
+        self.chunk = (min(self.rows, self.shape[0]), self.shape[1], self.shape[2])
+        self._filled, self._filling = False, Lock()
+
+    def __getstate__(self) -> dict[str, Any]:
+        self._fill()  # here, since other processes would each do it for themselves
+        return {k: v for k, v in self.__dict__.items() if k != "_filling"}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__ |= state | {"_filling": Lock()}
+
+    def _fill(self) -> None:
+        with self._filling:
+            if self._filled:
+                return
+            try:
+                self._write_all()
+            except OSError as err:
+                size = math.prod(self.shape) * self.dtype.itemsize
+                raise InputError(
+                    clean_text(self.path.parent),
+                    found=clean_text(err.strerror or err),
+                    expected=f"space for a scratch file of {size >> 20} MB",
+                    remedy="make space, or write to another disk",
+                ) from err
+            self._filled = True
+
+    def _write_all(self) -> None:
+        with self.path.open("wb") as stream:
+            for box, block in boxes_of_file(self.source):
+                self._write(stream, box, block)
 
     def _offset(self, band: int) -> int:
         return band * self.rows * self.shape[1] * self.shape[2] * self.dtype.itemsize
@@ -42,29 +77,34 @@ class _Spool(StoredCounts):
     def _height(self, band: int) -> int:
         return min(self.rows, self.shape[0] - band * self.rows)
 
-    def write(self, box: tuple[slice, slice, slice], block: npt.NDArray[Any]) -> None:
+    def _write(
+        self, stream: BinaryIO, box: tuple[slice, slice, slice], block: npt.NDArray[Any]
+    ) -> None:
         """Write a box (y, x, channel)."""
         rows, columns, channels = box
         _, nx, _ = self.shape
         width = self.dtype.itemsize
-        with self.path.open("r+b") as stream:
-            for band in range(rows.start // self.rows, -(-rows.stop // self.rows)):
-                top, height = band * self.rows, self._height(band)
-                low, high = max(rows.start, top), min(rows.stop, top + height)
-                part = block[low - rows.start : high - rows.start].transpose(2, 0, 1)
-                whole = (low, high) == (top, top + height) and columns == slice(0, nx)
-                start = self._offset(band) + channels.start * height * nx * width
-                if whole:
-                    os.pwrite(stream.fileno(), np.ascontiguousarray(part).data, start)
-                    continue
-                for channel, plane in enumerate(part):
-                    for row, line in enumerate(plane):
-                        at = (channel * height + low - top + row) * nx + columns.start
-                        data = np.ascontiguousarray(line).data
-                        os.pwrite(stream.fileno(), data, start + at * width)
+
+        def put(values: npt.NDArray[Any], place: int) -> None:
+            stream.seek(place)
+            stream.write(np.ascontiguousarray(values).data)
+
+        for band in range(rows.start // self.rows, -(-rows.stop // self.rows)):
+            top, height = band * self.rows, self._height(band)
+            low, high = max(rows.start, top), min(rows.stop, top + height)
+            part = block[low - rows.start : high - rows.start].transpose(2, 0, 1)
+            start = self._offset(band) + channels.start * height * nx * width
+            if (low, high) == (top, top + height) and columns == slice(0, nx):
+                put(part, start)
+                continue
+            for channel, plane in enumerate(part):
+                for row, line in enumerate(plane):
+                    at = (channel * height + low - top + row) * nx + columns.start
+                    put(line, start + at * width)
 
     def read(self, key: tuple[slice, ...]) -> npt.NDArray[Any]:
         """Read a box (y, x, channel)."""
+        self._fill()
         rows, columns, channels = key
         out = np.empty([k.stop - k.start for k in key], dtype=self.dtype)
         _, nx, nc = self.shape
@@ -80,47 +120,51 @@ class _Spool(StoredCounts):
 
 
 @contextmanager
-def straightened(ds: xr.Dataset, folder: Path) -> Iterator[xr.Dataset]:
+def straightened(ds: xr.Dataset, folder: Path | None = None) -> Iterator[xr.Dataset]:
     """Give a scan that can be read by pixel, through a scratch file where need be.
 
     Parameters
     ----------
     ds : xarray.Dataset
         Scan or point spectrum.
-    folder : Path
-        Where the scratch file may lie; it is removed at the end.
+    folder : Path, optional
+        Where the scratch file may lie, as large as all counts unpacked; it is removed at
+        the end. The system's folder for such files if not given.
 
     Yields
     ------
     xarray.Dataset
-        The same scan.
+        The same scan. Nothing is written before its counts are asked for, and then an
+        InputError is raised if there is no space.
 
     Raises
     ------
     InputError
-        If there is no space for the scratch file.
+        If the folder cannot be written.
     """
     stored = stored_of(ds["counts"].data)
     if stored is None or times_read(stored) == 1:
         yield ds
         return
-    size = math.prod(stored.shape) * stored.dtype.itemsize
     try:
-        with tempfile.TemporaryDirectory(prefix=".scratch.", dir=folder) as scratch:
-            path = Path(scratch) / "counts"
-            with path.open("wb") as stream:
-                stream.truncate(size)
-            rows, _ = block_shape(stored.shape, stored.dtype.itemsize)
-            spool = _Spool(path, stored, rows)
-            for *box, block in iter_boxes(ds["counts"]):
-                spool.write((box[0], box[1], box[2]), block)
-            token = f"spool-{ds['counts'].data.name}"
-            data = lazy_counts(spool, token)
-            yield ds.assign(counts=(ds["counts"].dims, data, ds["counts"].attrs))
+        scratch = tempfile.TemporaryDirectory(
+            prefix=SCRATCH, dir=folder, ignore_cleanup_errors=True
+        )
     except OSError as err:
         raise InputError(
-            clean_text(folder),
+            clean_text(folder or tempfile.gettempdir()),
             found=clean_text(err.strerror or err),
-            expected=f"space for a scratch file of {size >> 20} MB",
-            remedy="make space, or write to another disk",
+            expected="a folder for a scratch file",
+            remedy="choose another one",
         ) from err
+    with scratch as place:
+        data = lazy_counts(
+            _Spool(Path(place) / "counts", stored), f"spool-{ds['counts'].data.name}"
+        )
+        yield ds.assign(counts=(ds["counts"].dims, data, ds["counts"].attrs))
+
+
+def sweep(folder: Path) -> None:
+    """Remove scratch files that a killed run left in a folder, which this run holds."""
+    for left in folder.glob(f"{SCRATCH}*"):
+        shutil.rmtree(left, ignore_errors=True)

@@ -1,6 +1,8 @@
 """The command line: what it prints, and how it ends."""
 
+import io
 import json
+import os
 import subprocess
 import sys
 
@@ -8,6 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from xrfmap.cli import app
+from xrfmap.cli_common import write_any_text
 
 HEAVY = ("numba", "matplotlib", "scipy", "sklearn", "skimage", "xarray", "dask", "h5py", "pydantic")
 
@@ -213,3 +216,25 @@ def test_module_runs_as_the_command():
         [sys.executable, "-m", "xrfmap", "--help"], capture_output=True, text=True, check=True
     )
     assert "study" in run.stdout
+
+
+@pytest.mark.parametrize(
+    ("encoding", "written"),
+    [("utf-8", "−12\u202f345 ± 3 µg/cm² K → Zürich"),
+     ("latin-1", "-12 345 ± 3 µg/cm² K ? Zürich"),
+     ("ascii", "-12 345 +- 3 ug/cm2 K ? Zurich")],
+)  # fmt: skip
+def test_any_text_can_be_written_in_any_encoding(encoding, written):
+    stream = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    write_any_text(stream)
+    stream.write("−12\u202f345 ± 3 µg/cm² K → Zürich")
+    stream.flush()
+    assert stream.buffer.getvalue().decode(encoding) == written
+
+
+def test_help_is_written_in_an_old_encoding():
+    env = os.environ | {"PYTHONIOENCODING": "ascii"}
+    run = subprocess.run(
+        [sys.executable, "-m", "xrfmap", "plan", "--help"], capture_output=True, check=True, env=env
+    )
+    assert b"cover" in run.stdout

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Annotated
 
@@ -20,6 +21,7 @@ from xrfmap.cli_common import (
     guarded,
     print_json,
     tell_error,
+    write_any_text,
 )
 from xrfmap.cli_measure import calibrate, maps, spectrum
 from xrfmap.cli_pigments import pigments
@@ -262,6 +264,9 @@ def explore(
 
 def main() -> None:
     """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            write_any_text(stream)
     app()
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import codecs
 import functools
 import json
 import os
 import sys
+import unicodedata
 from collections.abc import Callable
+from io import TextIOWrapper
 from typing import Annotated, Any, ParamSpec
 
 import typer
@@ -26,10 +29,19 @@ __all__ = [
     "guarded",
     "print_json",
     "tell_error",
+    "write_any_text",
 ]
 
 DONE, FAILED, INTERRUPTED = 0, 1, 130
 P = ParamSpec("P")
+
+PLAIN = {
+    "\N{MINUS SIGN}": "-",
+    "\N{EN DASH}": "-",
+    "\N{MICRO SIGN}": "u",
+    "\N{PLUS-MINUS SIGN}": "+-",
+}
+"""Signs of our own words that old encodings of terminals and files lack."""
 
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print results and errors only.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
@@ -104,6 +116,31 @@ def element_list(text: str | None, option: str = "--elements") -> list[str] | No
             f"expected symbols such as Pb,Sn,Fe{hint}"
         )
     return list(dict.fromkeys(symbols))
+
+
+def write_any_text(stream: TextIOWrapper) -> None:
+    """Let a stream whose encoding lacks a sign write the next best, instead of failing.
+
+    Parameters
+    ----------
+    stream : TextIOWrapper
+        Standard output or error: a terminal, or a file in the encoding of the system.
+    """
+    codecs.register_error("xrfmap.plain", _plain_signs)
+    stream.reconfigure(errors="xrfmap.plain")
+
+
+def _plain_signs(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    signs = error.object[error.start : error.end]
+    return "".join(map(_plain_sign, signs)), error.end
+
+
+def _plain_sign(sign: str) -> str:
+    """Sign in ASCII: spaces as spaces, raised and accented letters without what is not ASCII."""
+    bare = PLAIN.get(sign) or unicodedata.normalize("NFKD", sign)
+    return bare.encode("ascii", "ignore").decode() or "?"
 
 
 def print_json(value: Any) -> None:

@@ -74,7 +74,7 @@ def test_faults_are_told_in_words():
     words = fault_words(xr.Dataset({"pixel_state": (("y", "x"), state)}))
     assert words[0] == "row 5 masked: no counts"
     assert words[1].startswith("1 pixels hold channels that ran full")
-    assert row_list([3, 4, 5, 9]) == "3-5, 9"
+    assert row_list([3, 4, 5, 9]) == "3–5, 9"
 
 
 def test_times_that_cannot_be_are_told():

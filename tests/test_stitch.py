@@ -177,7 +177,7 @@ def test_a_weaker_tube_in_one_scan_is_told_and_not_scaled_away():
         right[name] = right[name] * np.float32(0.9)
     found = stitch({"left": left, "right": right})
     (note,) = (n for n in found.notes if "per second" in n)
-    assert "-10" in note or "-9." in note
+    assert "−10" in note or "−9." in note
     edge = found.maps["net_counts"].sel(line="Pb L").values[:, -1]
     assert np.array_equal(edge, right["net_counts"].sel(line="Pb L").values[:, -1])
 

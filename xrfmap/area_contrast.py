@@ -41,6 +41,7 @@ from xrfmap.area_answer import answer_of, cannot_tell
 from xrfmap.area_blocks import AreaBlocks, blocks_from_maps, blocks_from_scan
 from xrfmap.compare import RISK, holm
 from xrfmap.findings import Comparison, FamilyComparison
+from xrfmap.numbers import whole
 
 if TYPE_CHECKING:
     from xrfmap.identify import Found
@@ -105,7 +106,9 @@ def compare_areas(
     made = blocks_from_maps(data, masks) if found is None else blocks_from_scan(data, found, masks)
     answer = compare_blocks(made.get("a"), made.get("b"), names)
     if both.any():
-        words = f"{answer.answer} {int(both.sum())} pixels that lie in both areas were left out."
+        words = (
+            f"{answer.answer} {whole(int(both.sum()))} pixels that lie in both areas were left out."
+        )
         return answer.model_copy(update={"answer": words})
     return answer
 

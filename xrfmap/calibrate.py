@@ -22,6 +22,7 @@ from xrfmap.drift import track_gain
 from xrfmap.errors import CalibrationError
 from xrfmap.line_catalogue import catalogue
 from xrfmap.lineshape import EnergyScale
+from xrfmap.numbers import signed
 from xrfmap.one_thread import in_one_thread
 from xrfmap.row_scales import with_drift
 from xrfmap.scale_model import Judgement, judge
@@ -136,7 +137,8 @@ def _distinct(ranked: list[Judgement]) -> list[Judgement]:
 
 
 def _words(scale: EnergyScale) -> str:
-    return f"{scale.kev_per_channel * 1e3:.3f} eV per channel, zero {scale.zero_kev * 1e3:+.0f} eV"
+    zero = signed(scale.zero_kev * 1e3, 0)
+    return f"{scale.kev_per_channel * 1e3:.3f} eV per channel, zero {zero} eV"
 
 
 def _refuse(reason: str) -> CalibrationError:
@@ -229,7 +231,7 @@ def _check_lines(refined: Refined, data: Merged, kv: float | None) -> None:
         raise _refuse(
             f"the lines do not fit one straight scale (they scatter by "
             f"{refined.spread_kev * 1e3:.1f} eV; {spelled(worst.label)} is off by "
-            f"{worst.shift_kev * 1e3:+.0f} eV)"
+            f"{signed(worst.shift_kev * 1e3, 0)} eV)"
         )
     _check_result(refined, data, kv)
 

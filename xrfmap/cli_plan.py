@@ -10,6 +10,7 @@ import typer
 
 from xrfmap.cli_common import DONE, AsJson, Quiet, element_list, guarded, print_json
 from xrfmap.errors import InputError
+from xrfmap.numbers import whole
 from xrfmap.progress import progress_for
 
 if TYPE_CHECKING:
@@ -138,7 +139,7 @@ def _lines(
     )
     return [
         head, *columns(heads, rows), f"Layers below the cover: {basis['stack']}.",
-        f"{basis['instrument']}; {basis['counts_per_second']:,.0f} counts per second bare.",
+        f"{basis['instrument']}; {whole(basis['counts_per_second'])} counts per second bare.",
         "Chances are those of a pixel of a map, at its decision threshold (5 % false alarms, up "
         "to twice that beside strong lines). A block of n pixels is as good as n times the dwell "
         "time.",

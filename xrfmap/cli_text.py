@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from xrfmap.numbers import number, whole
+
 __all__ = ["columns", "description_lines", "figure"]
 
 
@@ -12,9 +14,9 @@ def figure(value: float | None, digits: int = 4) -> str:
     """Format a number for people: some digits, a dash where there is none."""
     if value is None or value != value:
         return "-"
-    if value == int(value) and abs(value) < 1e7:
-        return str(int(value))
-    return f"{value:.{digits}g}"
+    if abs(value) < 1e15 and value == int(value):
+        return whole(value)
+    return number(value, digits)
 
 
 def columns(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> list[str]:

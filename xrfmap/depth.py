@@ -25,6 +25,7 @@ from xrfmap.findings import Bound, DepthFinding, Interval, ThicknessInterval
 from xrfmap.identify import Found
 from xrfmap.line_groups import GroupCounts, LineGroup
 from xrfmap.line_ratios import area_counts
+from xrfmap.numbers import signed
 from xrfmap.one_thread import in_one_thread
 
 __all__ = ["STATES", "DepthSettings", "ElementDepth", "area_depth", "bound_of", "depth_findings"]
@@ -270,10 +271,10 @@ def _judged(low: float, high: float, z: float, p: float, model: CoverModel) -> t
         return "covered", f"bare paint is excluded by {z:.1f} standard errors of the line ratios"
     if model.um(high) <= SURFACE_UM:
         return "at_surface", (
-            f"its lines are those of bare paint ({z:+.1f} standard errors), and more than "
+            f"its lines are those of bare paint ({signed(z)} standard errors), and more than "
             f"{thick} over it is excluded (95 %)"
         )
     return "cannot_tell", (
-        f"bare paint is not excluded ({z:+.1f} standard errors, {Z_ORDER:g} needed), nor is a "
+        f"bare paint is not excluded ({signed(z)} standard errors, {Z_ORDER:g} needed), nor is a "
         f"cover of up to {thick}"
     )

@@ -15,6 +15,8 @@ import numpy.typing as npt
 import xarray as xr
 from scipy.ndimage import median_filter
 
+from xrfmap.numbers import whole
+
 __all__ = [
     "EMPTY",
     "FITTED",
@@ -111,12 +113,12 @@ def full_count(dtype: np.dtype[Any], largest: npt.ArrayLike) -> float | None:
 
 
 def row_list(rows: npt.ArrayLike) -> str:
-    """Write row numbers shortly: ``"3-5, 9"``; after eight runs only how many more."""
+    """Write row numbers shortly: ``"3–5, 9"``; after eight runs only how many more."""
     numbers = [int(r) for r in np.asarray(rows)]
     runs = []
     for _, run in groupby(enumerate(numbers), key=lambda pair: pair[1] - pair[0]):
         part = [value for _, value in run]
-        runs.append(f"{part[0]}-{part[-1]}" if len(part) > 1 else f"{part[0]}")
+        runs.append(f"{part[0]}–{part[-1]}" if len(part) > 1 else f"{part[0]}")
     more = f" and {len(runs) - 8} more runs" if len(runs) > 8 else ""
     return ", ".join(runs[:8]) + more
 
@@ -155,23 +157,23 @@ def _state_words(state: npt.NDArray[np.uint8]) -> list[str]:
         bad = state == value
         if not bad.any():
             continue
-        whole = np.flatnonzero(bad.all(axis=1))
-        single = int(bad.sum()) - len(whole) * state.shape[1]
+        rows = np.flatnonzero(bad.all(axis=1))
+        single = int(bad.sum()) - len(rows) * state.shape[1]
         parts = []
-        if len(whole):
-            parts.append(f"{'rows' if len(whole) > 1 else 'row'} {row_list(whole)}")
+        if len(rows):
+            parts.append(f"{'rows' if len(rows) > 1 else 'row'} {row_list(rows)}")
         if single:
-            parts.append(f"{single} single pixels")
+            parts.append(f"{whole(single)} single pixels")
         words.append(f"{' and '.join(parts)} masked: {STATES[value]}")
     full, unsettled = int((state == FULL).sum()), int((state == UNSETTLED).sum())
     if full:
         words.append(
-            f"{full} pixels hold channels that ran full: these channels are left out there, so "
-            "that net counts rest on the other lines of a family, and families without others "
+            f"{whole(full)} pixels hold channels that ran full: these channels are left out there, "
+            "so that net counts rest on the other lines of a family, and families without others "
             "have no value"
         )
     if unsettled:
-        words.append(f"{unsettled} pixels masked: {STATES[UNSETTLED]}")
+        words.append(f"{whole(unsettled)} pixels masked: {STATES[UNSETTLED]}")
     return words
 
 
@@ -180,7 +182,9 @@ def _time_words(scan: xr.Dataset) -> list[str]:
     words = []
     unknown = int((~(live > 0)).sum())
     if 0 < unknown < live.size:
-        words.append(f"{unknown} of {live.size} pixels have no live time: no rate there")
+        words.append(
+            f"{whole(unknown)} of {whole(live.size)} pixels have no live time: no rate there"
+        )
     if "real_time" not in scan:
         return words
     real = np.asarray(scan["real_time"].values, dtype=np.float64)
@@ -190,12 +194,12 @@ def _time_words(scan: xr.Dataset) -> list[str]:
     dead = 1 - live[known] / real[known]
     if dead.min() < -1e-6:
         words.append(
-            f"{int((dead < -1e-6).sum())} pixels state more live time than real time: one of the "
-            "two is wrong, and rates with it"
+            f"{whole(int((dead < -1e-6).sum()))} pixels state more live time than real time: one "
+            "of the two is wrong, and rates with it"
         )
     if dead.max() > HIGH_DEAD_TIME:
         words.append(
-            f"{int((dead > HIGH_DEAD_TIME).sum())} pixels with dead time above "
+            f"{whole(int((dead > HIGH_DEAD_TIME).sum()))} pixels with dead time above "
             f"{100 * HIGH_DEAD_TIME:.0f} %, up to {100 * dead.max():.0f} %: their live times may "
             "be inexact, and pile-up is strong"
         )

@@ -18,6 +18,7 @@ import xarray as xr
 from xrfmap.faults import full_count
 from xrfmap.fit import Design
 from xrfmap.map_design import MapDesign
+from xrfmap.numbers import whole
 
 __all__ = ["TOUCHED_SHARE", "TRUSTED_SHARE", "cut_design", "full_bins", "full_words"]
 
@@ -127,6 +128,6 @@ def full_words(counts: npt.NDArray[Any], spectra: xr.Dataset) -> str:
         n != "continuum" for n in names
     )
     return (
-        f"{where} ran full at {full:.0f} counts{lost}, and their neighbours and the energy scale "
-        "are less sure: measure again for a shorter time or with less current"
+        f"{where} ran full at {whole(full)} counts{lost}, and their neighbours and the energy "
+        "scale are less sure: measure again for a shorter time or with less current"
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["number", "with_error"]
+__all__ = ["number", "signed", "whole", "with_error"]
 
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
@@ -29,6 +29,19 @@ def number(value: float | None, digits: int = 3) -> str:
     if "." in text:
         text = text.rstrip("0").rstrip(".")
     return _grouped(text)
+
+
+def whole(value: float) -> str:
+    """Whole number with all its figures, in groups of three from five figures on."""
+    return _grouped(f"{value:.0f}")
+
+
+def signed(value: float, places: int = 1) -> str:
+    """Value with its sign, a true minus, to `places` decimals: ``"−0.9"``, ``"+1.0"``."""
+    if not math.isfinite(value):
+        return "–"
+    text = f"{value:+.{places}f}"
+    return text[0].replace("-", "−") + _grouped(text[1:])
 
 
 def _grouped(text: str) -> str:

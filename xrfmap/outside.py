@@ -14,6 +14,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.findings import ElementFinding
+from xrfmap.numbers import whole
 from xrfmap.pigments.evidence import AreaEvidence, LineEvidence, evidence_from_lines
 
 __all__ = ["groups_outside"]
@@ -74,7 +75,7 @@ def groups_outside(
             _name(maps, group, label.split()[0]),
             _lines(maps, group),
             findings=findings,
-            note=f"{size} pixels outside every drawn area; found by the program, not drawn",
+            note=f"{whole(size)} pixels outside every drawn area; found by the program, not drawn",
             origin="scan",
         )
 

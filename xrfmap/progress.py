@@ -6,6 +6,8 @@ import sys
 import time
 from typing import TYPE_CHECKING, TextIO
 
+from xrfmap.numbers import whole
+
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
     from rich.progress import TaskID
@@ -62,7 +64,7 @@ class TextProgress(Progress):
         now = time.monotonic()
         if now - self._last >= LINE_EVERY_S and total:
             self._last = now
-            self._write(f"{self._label}: {done} of {total}")
+            self._write(f"{self._label}: {whole(done)} of {whole(total)}")
 
     def end(self, note: str = "") -> None:
         """Finish the present piece; the note says what came of it."""

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from xrfmap.atomic import spelled
 from xrfmap.emitters import Emitter
+from xrfmap.numbers import signed, whole
 from xrfmap.refine import SumFit, merge
 from xrfmap.templates import SpectrumModel
 
@@ -145,16 +146,17 @@ def residual_caution(attrs: Mapping[Any, Any]) -> list[str]:
 def residual_words(residuals: Sequence[LineResidual]) -> str:
     """One sentence on how well the summed spectrum is described at its strong lines."""
     if not residuals:
-        return f"no line of the summed spectrum has more than {MANY:,.0f} net counts"
+        return f"no line of the summed spectrum has more than {whole(MANY)} net counts"
     bad = too_large(residuals)
     aim = f"{100 * LIMIT:.0f} % of the local counts"
     if not bad:
         return (
             f"residuals of the summed spectrum stay below {aim} at all {len(residuals)} lines "
-            f"with more than {MANY:,.0f} counts"
+            f"with more than {whole(MANY)} counts"
         )
     where = ", ".join(
-        f"{one.line} at {one.energy_kev:.2f} keV ({100 * one.residual:+.1f} %)" for one in bad[:8]
+        f"{one.line} at {one.energy_kev:.2f} keV ({signed(100 * one.residual)} %)"
+        for one in bad[:8]
     )
     more = f" and {len(bad) - 8} more" if len(bad) > 8 else ""
     return (

@@ -10,7 +10,7 @@ __all__ = ["SAPWOOD", "Sapwood", "sapwood_for"]
 
 _KLEIN = (
     "P. Klein, Dendrochronological analysis of panel paintings, in The Structural Conservation "
-    "of Panel Paintings, Getty 1998, pp. 43-45"
+    "of Panel Paintings, Getty 1998, pp. 43–45"
 )
 _SOHAR = (
     "Sohar, Vitas & Laanelaid, Sapwood estimates of pedunculate oak in eastern Baltic, "
@@ -112,7 +112,7 @@ SAPWOOD: tuple[Sapwood, ...] = (
         (
             _seen(
                 "Sapwood estimates in the interpretation of tree-ring dates, J. Archaeol. Sci. 8 "
-                "(1981) 381-390, abstract"
+                "(1981) 381–390, abstract"
             ),
         ),
     ),

@@ -26,6 +26,7 @@ from xrfmap.cover_choice import usable_groups
 from xrfmap.identify import Found
 from xrfmap.line_groups import GroupCounts
 from xrfmap.line_ratios import area_counts, with_elements
+from xrfmap.numbers import signed, whole
 from xrfmap.one_thread import in_one_thread
 from xrfmap.settings import Instrument
 from xrfmap.stack_problem import (
@@ -232,10 +233,10 @@ def verdict_of(
         return "best", f"explains the lines best ({fitting})"
     behind = fit.aicc - best.aicc
     if behind > CLEAR:
-        return "excluded", f"AICc {behind:+.1f} against the best ({fitting})"
+        return "excluded", f"AICc {signed(behind)} against the best ({fitting})"
     if not np.isfinite(behind):
         return "cannot_tell", f"too few lines for AICc ({fitting})"
-    return "possible", f"AICc {behind:+.1f} against the best, {CLEAR:g} needed ({fitting})"
+    return "possible", f"AICc {signed(behind)} against the best, {CLEAR:g} needed ({fitting})"
 
 
 def _deciding(
@@ -264,9 +265,9 @@ def _words(fits: Sequence[StackFit], deciding: Sequence[Sequence[Deciding]]) -> 
     for other, why in zip(fits[1:], deciding, strict=True):
         behind = other.aicc - best.aicc
         strength = "excluded" if behind > CLEAR else "not excluded"
-        text = f"{other.proposal.name} {strength}: AICc {behind:+.1f}"
+        text = f"{other.proposal.name} {strength}: AICc {signed(behind)}"
         if why:
             text += f", most by {why[0].label}"
-            text += f" ({why[0].counts:,.0f} counts, {why[0].second:,.0f} expected)"
+            text += f" ({whole(why[0].counts)} counts, {whole(why[0].second)} expected)"
         parts.append(text)
     return "; ".join(parts)

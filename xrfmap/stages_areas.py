@@ -19,6 +19,7 @@ from xrfmap.area_evidence import area_evidence
 from xrfmap.clusters import Clusters, cluster_maps
 from xrfmap.findings import AutomaticArea, Comparison
 from xrfmap.io.results import write_maps
+from xrfmap.numbers import whole
 from xrfmap.pigments import AreaEvidence
 from xrfmap.pigments.assess import assess
 from xrfmap.pigments.rulebase import RuleBase
@@ -212,7 +213,7 @@ def _compared(
     answer = compare_blocks(blocks[0], blocks[1], names)
     words = answer.answer
     if both.any():
-        words += f" {int(both.sum())} pixels that lie in both areas were left out."
+        words += f" {whole(int(both.sum()))} pixels that lie in both areas were left out."
     if not same:
         words += (
             f" The areas lie on two scans ({one.name}, {two.name}): amounts can be compared only "

@@ -21,6 +21,7 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.faults import EMPTY
+from xrfmap.numbers import signed
 from xrfmap.scan import SCALE_ATTRS
 from xrfmap.stitch_place import Overlap, Place, find_places, grid_start, grid_step
 
@@ -273,7 +274,7 @@ def _attrs(
 
 def _notes(places: Sequence[Place], overlaps: Sequence[Overlap], how: str) -> list[str]:
     notes = [
-        f"{p.name} lies {p.x_mm:+.2f} ± {p.x_err_mm:.2f} mm in x and {p.y_mm:+.2f} ± "
+        f"{p.name} lies {signed(p.x_mm, 2)} ± {p.x_err_mm:.2f} mm in x and {signed(p.y_mm, 2)} ± "
         f"{p.y_err_mm:.2f} mm in y from where its coordinates put it, by the overlaps."
         for p in places[1:]
         if how == "overlap"
@@ -284,13 +285,13 @@ def _notes(places: Sequence[Place], overlaps: Sequence[Overlap], how: str) -> li
             notes.append(f"The overlap of {pair} shows no structure that would tell their place.")
         elif how == "stage":
             notes.append(
-                f"By their overlap {o.second} lies {o.x_mm:+.2f} ± {o.x_err_mm:.2f} mm in x and "
-                f"{o.y_mm:+.2f} ± {o.y_err_mm:.2f} mm in y against {o.first}; coordinates were "
-                "taken as they are."
+                f"By their overlap {o.second} lies {signed(o.x_mm, 2)} ± {o.x_err_mm:.2f} mm in x "
+                f"and {signed(o.y_mm, 2)} ± {o.y_err_mm:.2f} mm in y against {o.first}; "
+                "coordinates were taken as they are."
             )
         if abs(o.rate_ratio - 1) > max(3 * o.rate_ratio_err, 0.01):
             notes.append(
-                f"In the overlap {o.second} shows {100 * (o.rate_ratio - 1):+.1f} ± "
+                f"In the overlap {o.second} shows {signed(100 * (o.rate_ratio - 1))} ± "
                 f"{100 * o.rate_ratio_err:.1f} % of {o.family} counts per second against "
                 f"{o.first}; nothing was scaled, so a step may show at the seam."
             )

@@ -24,6 +24,7 @@ from xrfmap.fit import fit_counts
 from xrfmap.identify import Found, identify_part
 from xrfmap.io.lazy import map_blocks
 from xrfmap.map_design import MapDesign, row_designs
+from xrfmap.numbers import whole
 from xrfmap.one_thread import in_one_thread
 from xrfmap.refine import fit_sum, merge
 
@@ -368,7 +369,7 @@ def _with_local(
         unit = scan["x"].attrs.get("units", "mm")
         most = "" if share > 0.99 else f" ({100 * share:.0f} % of them; the rest elsewhere)"
         words = (
-            f"found locally, in about {2 * int(mask.sum())} pixels, most together around "
+            f"found locally, in about {whole(2 * int(mask.sum()))} pixels, most together around "
             f"x = {x:.0f}, y = {y:.0f} {unit}{most}; in half of them: {verdict.because}"
         )
         elements.append(

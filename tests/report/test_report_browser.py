@@ -14,6 +14,7 @@ from invented_study import FINDINGS, HOSTILE, RUN, STUDY, make_maps, poisoned
 
 from xrfmap.findings import Findings
 from xrfmap.report import style, write_report
+from xrfmap.report.words import number, whole
 from xrfmap.settings import Study
 
 pytestmark = pytest.mark.browser
@@ -137,8 +138,8 @@ def test_mixture_is_the_same_as_the_report_s_own_composite(opened, maps):
 
     opened.check("#light-table input[value=mix]")
     lines = ["Pb L", "Fe K", "Hg L"]
-    for number, ident in enumerate(("pb_l", "fe_k", "hg_l")):
-        opened.select_option(f"#light-table select[data-light='{number}']", ident)
+    for light, ident in enumerate(("pb_l", "fe_k", "hg_l")):
+        opened.select_option(f"#light-table select[data-light='{light}']", ident)
     opened.wait_for_selector("canvas[data-shown='pb_l fe_k hg_l']")
     expected = composite_image(maps, lines) * 255
     # the page has 254 steps of each map, so three factors may each be off by half a step
@@ -324,6 +325,13 @@ def test_other_spectra_can_be_chosen(opened):
     assert opened.locator("#plot path.model").count() == 0
     opened.select_option("#which", "2")
     assert opened.locator("#plot path.part").count() == 10
+
+
+def test_numbers_of_the_page_s_programs_are_those_of_the_report(opened):
+    values = [0.0, -0.5, 999.6, 1234.5, 51234.2, -123456.0, 0.012345, 2.5e-9, 1e7]
+    shown = opened.evaluate("values => values.map(v => shownNumber(v, 3))", values)
+    assert shown == [number(value) for value in values]
+    assert opened.evaluate("() => shownNumber(10812345.4)") == whole(10812345)
 
 
 def test_linear_scale_and_names_switch(opened):

@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 from invented_study import make_maps
 
 from xrfmap.errors import InputError
-from xrfmap.report import choices, fields, pixels
+from xrfmap.report import choices, fields, pixels, style
 from xrfmap.report.marks import legible, line_marks, spread
 from xrfmap.report.plates import build_atlas
-from xrfmap.report.words import number, share, with_error
+from xrfmap.report.tables import Column, Table, csv_text
+from xrfmap.report.words import number, share, signed, whole, with_error
 
 
 def test_map_is_counts_divided_by_the_live_time_of_each_pixel(maps):
@@ -207,6 +208,31 @@ def test_line_names_stand_at_published_energies():
 )  # fmt: skip
 def test_numbers_have_three_significant_digits(value, shown):
     assert number(value) == shown
+
+
+def test_whole_numbers_keep_all_figures_and_signs_are_true_minuses():
+    # thin spaces between groups of three, none in numbers of four figures: SI brochure (BIPM,
+    # 9th edition, 5.4.4), from memory
+    assert [whole(v) for v in (0, 5290, 10800, 4_000_000, -12345, 1e9)] == [
+        "0", "5290", "10\u202f800", "4\u202f000\u202f000", "−12\u202f345",
+        "1\u202f000\u202f000\u202f000",
+    ]  # fmt: skip
+    assert [signed(v) for v in (-0.9, 0.1, 12345.6)] == ["−0.9", "+0.1", "+12\u202f345.6"]
+    assert signed(-9.72, 0) == "−10"
+    assert signed(float("nan")) == "–"
+
+
+def test_ticks_are_written_like_all_numbers_and_no_longer_than_needed():
+    shown = [style.tick_text(v) for v in (-7.5, 20.0, 20000.0, 0.3, 4e7, 2.5e-5)]
+    assert shown == ["−7.5", "20", "20\u202f000", "0.3", "4 × 10⁷", "2.5 × 10⁻⁵"]
+    assert style.tick_text(0.1 + 0.2) == "0.3"
+
+
+def test_table_groups_counts_but_neither_years_nor_the_file():
+    columns = (Column("bytes", "Bytes", "number"), Column("not_before [year]", "Year", "number"))
+    table = Table("t", "T", columns, ((7631222, 11607),))
+    assert [cell.shown for cell in table.cells()[0]] == ["7\u202f631\u202f222", "11607"]
+    assert csv_text(["a", "b"], table.rows) == "a,b\r\n7631222,11607\r\n"
 
 
 def test_value_and_error_share_the_place_of_the_second_digit_of_the_error():

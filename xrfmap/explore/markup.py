@@ -10,7 +10,7 @@ from xrfmap.explore.fits import AreaFit, FamilyRow
 from xrfmap.explore.readout import Reading
 from xrfmap.findings import Comparison, FamilyComparison
 from xrfmap.report.style import visible_text
-from xrfmap.report.words import number, with_error
+from xrfmap.report.words import number, signed, with_error
 
 __all__ = [
     "block_table",
@@ -196,7 +196,7 @@ def _signed(value: float | None) -> str:
 
 
 def _sigmas(value: float) -> str:
-    return "–" if value != value else f"{value:+.1f}".replace("-", "−")
+    return "–" if value != value else signed(value)
 
 
 def _p(value: float) -> str:

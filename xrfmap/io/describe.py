@@ -10,6 +10,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.io.lazy import iter_boxes, stored_of, times_read
+from xrfmap.numbers import whole
 from xrfmap.scan import instrument_of, linear_scale, notes_of
 from xrfmap.settings import ScanEntry
 
@@ -208,8 +209,8 @@ def _problems(found: dict[str, Any], cube: dict[str, Any]) -> list[str]:
     words: list[str] = []
     if found["saturated_channels"]:
         words.append(
-            f"{found['saturated_channels']} channels in {found['saturated_pixels']} pixels hold "
-            f"the largest number of their type ({found['type']}): the counter ran full"
+            f"{found['saturated_channels']} channels in {whole(found['saturated_pixels'])} pixels "
+            f"hold the largest number of their type ({found['type']}): the counter ran full"
         )
     if not found["whole_numbers"]:
         words.append("counts are not whole numbers: they were changed after the measurement")
@@ -232,7 +233,9 @@ def _map_problems(found: dict[str, Any], pixels: int) -> list[str]:
         more = ", ..." if len(found["dead_rows"]) > 10 else ""
         words.append(f"{len(found['dead_rows'])} rows hold almost no counts: {rows}{more}")
     if found["zero_pixels"]:
-        words.append(f"{found['zero_pixels']} of {pixels} pixels hold no count at all")
+        words.append(
+            f"{whole(found['zero_pixels'])} of {whole(pixels)} pixels hold no count at all"
+        )
     if found["pixel_mm"] is None:
         words.append("no positions in mm: give pixel_mm in the study file")
     elif len(found["pixel_mm"]) == 2:
@@ -248,10 +251,10 @@ def _time_problems(found: dict[str, Any], pixels: int) -> list[str]:
     if missing == pixels:
         words.append("no live time: give live_time_s in the study file")
     elif missing:
-        words.append(f"{missing} of {pixels} pixels have no live time")
+        words.append(f"{whole(missing)} of {whole(pixels)} pixels have no live time")
     rate = found["count_rate_per_s"]
     if rate is not None and rate["max"] > HIGH_RATE_PER_S:
-        words.append(f"up to {rate['max']:.0f} counts/s: expect losses and pile-up")
+        words.append(f"up to {whole(rate['max'])} counts/s: expect losses and pile-up")
     dead = found.get("dead_time_share")
     if dead is not None and dead["min"] < -1e-6:
         words.append("live time is longer than real time in some pixels")

@@ -8,7 +8,7 @@ import xarray as xr
 
 from xrfmap.report import fields
 from xrfmap.report.tables import Value
-from xrfmap.report.words import STATES, element_name, number, share
+from xrfmap.report.words import STATES, element_name, number, share, whole
 
 __all__ = ["STATE_NUMBERS", "block_words", "cover_rows", "cover_words", "state_of", "told_elements"]
 
@@ -50,7 +50,8 @@ def cover_words(cover: xr.Dataset, element: str) -> str:
         for name in ("at_surface", "covered", "cannot_tell")
         if counts[name]
     ]
-    words = f"Of {int(seen.sum())} blocks that hold {element_name(element)}: {', '.join(parts)}."
+    held = whole(int(seen.sum()))
+    words = f"Of {held} blocks that hold {element_name(element)}: {', '.join(parts)}."
     if counts["covered"]:
         um = fields.upright(one["cover_mg_cm2"])[state == 1] * float(one["um_per_mg_cm2"])
         words += (

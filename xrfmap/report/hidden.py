@@ -10,7 +10,7 @@ import xarray as xr
 from xrfmap.hidden import shapes_of
 from xrfmap.report import fields
 from xrfmap.report.tables import Column, Table
-from xrfmap.report.words import number, share
+from xrfmap.report.words import number, share, signed
 
 __all__ = ["hidden_words", "joint_words", "line_words", "shape_table", "told_lines"]
 
@@ -77,7 +77,7 @@ def joint_words(hidden: xr.Dataset) -> str:
         (k for k, v in weights.items() if abs(v) >= 0.1), key=lambda k: -abs(weights[k])
     )
     said = ", ".join(
-        f"{'more' if weights[k] > 0 else 'less'} {k} ({weights[k]:+.2f})" for k in strong
+        f"{'more' if weights[k] > 0 else 'less'} {k} ({signed(weights[k], 2)})" for k in strong
     )
     return f"Orange stands for {said}; violet for the opposite. Weights in brackets."
 

@@ -71,7 +71,7 @@ def _static(name: str) -> str:
 
 def _script() -> tuple[str, str]:
     """Join the page's programs and give the hash under which the browser may run them."""
-    code = "\n".join(_static(name) for name in ("tables.js", "maps.js", "spectra.js"))
+    code = "\n".join(_static(name) for name in ("numbers.js", "tables.js", "maps.js", "spectra.js"))
     digest_ = base64.b64encode(hashlib.sha256(code.encode("utf-8")).digest()).decode("ascii")
     return code, f"'sha256-{digest_}'"
 

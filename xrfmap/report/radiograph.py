@@ -7,6 +7,7 @@ import xarray as xr
 from xrfmap.radiograph_compare import differences_of
 from xrfmap.report import fields
 from xrfmap.report.tables import Column, Table
+from xrfmap.report.words import signed
 
 __all__ = ["difference_table", "pictures", "radiograph_words"]
 
@@ -31,7 +32,7 @@ def _with_interval(held: xr.Dataset, kind: str) -> str:
     value, low, high = (
         float(held.attrs[f"{kind}_correlation{end}"]) for end in ("", "_low", "_high")
     )
-    return f"{value:+.2f} ({low:+.2f} to {high:+.2f})".replace("-", "−")
+    return f"{signed(value, 2)} ({signed(low, 2)} to {signed(high, 2)})"
 
 
 def radiograph_words(held: xr.Dataset) -> str:

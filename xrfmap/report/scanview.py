@@ -34,9 +34,9 @@ def _scan_facts(scan: ScanPart, several: bool) -> str:
         total = np.asarray(maps["total_counts"].values, dtype=float)
         if np.isfinite(total).any():
             facts.append(f"median {words.number(float(np.nanmedian(total)))} counts a point")
-    whole = words.number(atlas.bad + atlas.measured, 9)
+    whole = words.whole(atlas.bad + atlas.measured)
     facts.append(
-        f"{words.number(atlas.bad, 9)} of {whole} points without a usable measurement"
+        f"{words.whole(atlas.bad)} of {whole} points without a usable measurement"
         if atlas.bad
         else f"all {whole} points have a usable measurement"
     )
@@ -53,7 +53,7 @@ def _maps_words(atlas: Atlas) -> tuple[str, str]:
         intro += " The live time is not known, so counts could not be divided by it."
     plates = "All plates have the same scale; each has its own colour bar."
     if atlas.bad:
-        plates += f" Turquoise marks {atlas.bad} points without a usable measurement."
+        plates += f" Turquoise marks {words.whole(atlas.bad)} points without a usable measurement."
     if atlas.step > 1:
         plates += (
             f" On this page one pixel stands for {atlas.step} × {atlas.step} points; the files "

@@ -19,6 +19,8 @@ import matplotlib as mpl
 import numpy as np
 import numpy.typing as npt
 
+from xrfmap.numbers import number
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure, SubFigure
 
@@ -40,6 +42,7 @@ __all__ = [
     "new_figure",
     "rgb",
     "save_png",
+    "tick_text",
     "visible_text",
 ]
 
@@ -139,6 +142,12 @@ def save_png(figure: Figure | SubFigure, target: Path | IO[bytes], dpi: float = 
         target, format="png", dpi=dpi, metadata={"Software": None},
         pil_kwargs={"compress_level": 2},
     )  # fmt: skip
+
+
+def tick_text(value: float, _: float | None = None) -> str:
+    """Write the number at a tick as everywhere else; for matplotlib's ``FuncFormatter``."""
+    told = f"{abs(float(value)):.5e}".split("e")[0].replace(".", "").rstrip("0")
+    return number(float(value), max(1, len(told)))
 
 
 def rgb(colour: str) -> npt.NDArray[np.float64]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from xrfmap.report.words import number, with_error
+from xrfmap.report.words import number, whole, with_error
 
 __all__ = ["Cell", "Column", "Table", "csv_text", "write_csv"]
 
@@ -71,7 +71,8 @@ def _cell(value: Value, column: Column, err: Value) -> Cell:
     if isinstance(value, bool):
         return Cell("yes" if value else "no", str(int(value)))
     if isinstance(value, int):
-        return Cell(str(value).replace("-", "−"), str(value))  # years stay ungrouped
+        years = column.kind == "text" or "[year]" in column.key
+        return Cell(str(value).replace("-", "−") if years else whole(value), str(value))
     if isinstance(value, float):
         shown = number(value, column.digits)
         if isinstance(err, float) and math.isfinite(err) and err > 0:

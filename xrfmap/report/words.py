@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from xrfmap.findings import Verdict
-from xrfmap.numbers import number, with_error
+from xrfmap.numbers import number, signed, whole, with_error
 
 __all__ = [
     "BLIND",
@@ -20,6 +20,8 @@ __all__ = [
     "element_name",
     "number",
     "share",
+    "signed",
+    "whole",
     "with_error",
     "year_span",
 ]

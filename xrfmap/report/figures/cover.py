@@ -11,7 +11,7 @@ import xarray as xr
 from xrfmap.report import fields, style
 from xrfmap.report.cover import block_words, state_of
 from xrfmap.report.figures import furniture
-from xrfmap.report.words import element_name
+from xrfmap.report.words import element_name, whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -75,9 +75,9 @@ def cover_map(
             else "No block is told to lie under a cover.",
         ],
         [
-            (AT_SURFACE, f"at the surface: {counts[0]} blocks"),
-            (style.UNSURE, f"cannot tell: {counts[2]} blocks"),
-            ("#e8e4dc", f"not seen (white): {counts[-1]} blocks"),
+            (AT_SURFACE, f"at the surface: {whole(counts[0])} blocks"),
+            (style.UNSURE, f"cannot tell: {whole(counts[2])} blocks"),
+            ("#e8e4dc", f"not seen (white): {whole(counts[-1])} blocks"),
         ],
     )
     return ax

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from xrfmap.report import fields, style
 from xrfmap.report.pixels import coarsen
-from xrfmap.report.words import number
+from xrfmap.report.words import number, whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -136,7 +136,9 @@ def scale_bar(ax: Axes, shape: fields.Grid, lift: float = 7.0) -> None:
 def colour_bar(ax: Axes, image: AxesImage, label: str) -> None:
     """Stand a colour bar beside the map; its pointed ends say that values go on."""
     inset = ax.inset_axes((1.03, 0.0, 0.035, 1.0))
-    bar = ax.figure.colorbar(image, cax=inset, extend="both", extendfrac=0.02)
+    bar = ax.figure.colorbar(
+        image, cax=inset, extend="both", extendfrac=0.02, format=style.tick_text
+    )
     bar.outline.set_linewidth(0.6)
     bar.set_label(label)
 
@@ -166,7 +168,7 @@ def footer(ax: Axes, sentences: Sequence[str], swatches: Sequence[tuple[str, str
 def mask_swatch(bad: fields.Mask) -> list[tuple[str, str]]:
     """Legend of the pixels without measurement, empty where there is none."""
     count = int(np.count_nonzero(bad))
-    words = "1 pixel" if count == 1 else f"{count} pixels"
+    words = "1 pixel" if count == 1 else f"{whole(count)} pixels"
     return [(style.MASK, f"no measurement: {words}")] if count else []
 
 

@@ -12,7 +12,7 @@ from xrfmap.report import fields, style
 from xrfmap.report.figures import furniture
 from xrfmap.report.marks import family_of
 from xrfmap.report.pixels import coarsen
-from xrfmap.report.words import element_name, number, share
+from xrfmap.report.words import element_name, number, share, whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -157,7 +157,7 @@ def ratio_map(maps: xr.Dataset, top: str, bottom: str, *, ax: Axes | None = None
     furniture.scale_bar(ax, shown.grid)
     furniture.colour_bar(ax, image, "ratio of net counts")
     unsure = int(np.count_nonzero(shown.bad & ~bad))
-    grey = [(style.UNSURE, f"one of the two not above its detection limit: {unsure} pixels")]
+    grey = [(style.UNSURE, f"one of the two not above its detection limit: {whole(unsure)} pixels")]
     words = [f"{span.sentence}.", *furniture.coarse_words(shown.grid)]
     furniture.footer(ax, words, (grey if unsure else []) + furniture.mask_swatch(bad))
     return ax

@@ -13,6 +13,7 @@ from xrfmap.errors import InputError
 from xrfmap.report import fields, style
 from xrfmap.report.figures import furniture
 from xrfmap.report.marks import Mark, legible, line_marks, spread
+from xrfmap.report.words import whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -241,11 +242,15 @@ def element_scatter(
     _mark_areas(ax, maps, areas or {}, one, two)
     for line, draw in ((line_x, ax.axvline), (line_y, ax.axhline)):
         draw(fields.limits(maps, line).threshold, color=style.MUTED, lw=0.8, dashes=(4, 3))
+    ax.xaxis.set_major_formatter(style.tick_text)
+    ax.yaxis.set_major_formatter(style.tick_text)
     ax.set_xlabel(f"{line_x}, net counts [{one.unit}]")
     ax.set_ylabel(f"{line_y}, net counts [{two.unit}]")
     ax.set_title(style.figure_text(f"{line_y} against {line_x}"))
     count = int(np.count_nonzero(good))
-    shown = f"{count} pixels" if every == 1 else f"one in {every} of {count} pixels"
+    shown = f"{whole(count)} pixels"
+    if every > 1:
+        shown = f"one in {every} of {shown}"
     words = f"{shown}; dashed: median decision thresholds"
     if x.size > 2 and x.std() > 0 and y.std() > 0:
         words += f"; correlation {np.corrcoef(x, y)[0, 1]:.2f}".replace("-", "−")
@@ -291,6 +296,6 @@ def _density(ax: Axes, x: Array, y: Array) -> None:
     right, top = max(right, x.min() + 1e-9), max(top, y.min() + 1e-9)
     inside = (x <= right) & (y <= top)
     cells = ax.hexbin(x[inside], y[inside], gridsize=46, bins="log", cmap=ink, linewidths=0.1)
-    bar = ax.figure.colorbar(cells, cax=ax.inset_axes((1.04, 0, 0.035, 1)))
+    bar = ax.figure.colorbar(cells, cax=ax.inset_axes((1.04, 0, 0.035, 1)), format=style.tick_text)
     bar.outline.set_visible(False)
     bar.set_label("pixels")

@@ -112,15 +112,11 @@ for (const root of document.querySelectorAll(".lighttable")) { (function () {
       read();
     });
   }
-  function short(value) {
-    if (value === 0) { return "0"; }
-    return String(Number(value.toPrecision(4))).replace("-", "−");
-  }
   function words(id) {
     const p = byId.get(id), s = decode(id).steps[place.row * grid.columns + place.column];
     if (s >= UNSURE) { return p.label + " no measurement"; }
     const lead = s === 0 ? "≤ " : s === TOP ? "≥ " : "";
-    return p.label + " " + lead + short(p.low + (p.high - p.low) * s / TOP) + " " + p.unit;
+    return p.label + " " + lead + shownNumber(p.low + (p.high - p.low) * s / TOP, 4) + " " + p.unit;
   }
   function read() {
     hair.hidden = !place;

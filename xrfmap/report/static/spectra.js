@@ -35,7 +35,7 @@
     const low = log ? Math.max(0.5, Math.min(isFinite(bottom) ? bottom / 3 : 0.5, high / 100)) : 0;
     const narrow = width < 520, named = el("line-names").checked && now.marks.length > 0;
     return {
-      width: width, height: height, left: narrow ? 46 : 62, right: 12, top: named ? 66 : 14,
+      width: width, height: height, left: (narrow ? 46 : 62) + (log ? 0 : 16), right: 12, top: named ? 66 : 14,
       bottom: 44, first: first, last: last, low: low, high: high, log: log, named: named,
       x: function (e) { return this.left + (e - range[0]) / (range[1] - range[0]) * (this.width - this.left - this.right); },
       y: function (c) {
@@ -68,7 +68,7 @@
       for (let p = Math.ceil(Math.log10(f.low)); Math.pow(10, p) <= f.high; p += 1) { ticks.push([Math.pow(10, p), "10" + superscript(p)]); }
     } else {
       const rise = niceStep(f.high, 6);
-      for (let c = 0; c <= f.high; c += rise) { ticks.push([c, c >= 1e5 ? c.toExponential(1).replace("+", "") : String(Number(c.toFixed(3)))]); }
+      for (let c = 0; c <= f.high; c += rise) { ticks.push([c, shownNumber(c, 2)]); }
     }
     for (const tick of ticks) {
       make("path", { d: "M" + f.left + " " + f.y(tick[0]) + "H" + (f.width - f.right), stroke: "#ece6da", "stroke-width": 1 }, svg);
@@ -197,12 +197,12 @@
   }
   function tell(x) {
     const i = indexOf(box.energy(x));
-    const words = [now.energy[i].toFixed(3) + " keV", Math.round(now.counts[i]) + " counts measured"];
-    if (now.model && now.model[i] !== null) { words.push("fit " + Number(now.model[i].toPrecision(3))); }
+    const words = [now.energy[i].toFixed(3) + " keV", shownNumber(now.counts[i]) + " counts measured"];
+    if (now.model && now.model[i] !== null) { words.push("fit " + shownNumber(now.model[i], 3)); }
     const near = now.parts.map(function (p) { return [p.label, p.values[i - p.start] || 0]; })
       .filter(function (p) { return p[1] > 0.02 * Math.max(1, now.counts[i]) && !off.has(p[0]); })
       .sort(function (a, b) { return b[1] - a[1]; }).slice(0, 4)
-      .map(function (p) { return p[0] + " " + Number(p[1].toPrecision(2)); });
+      .map(function (p) { return p[0] + " " + shownNumber(p[1], 2); });
     if (near.length) { words.push("of it " + near.join(", ")); }
     reading.textContent = words.join("; ");
     box.cursor.setAttribute("d", "M" + box.x(now.energy[i]) + " " + box.top + "V" + (box.height - box.bottom));

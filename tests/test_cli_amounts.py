@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from xrfmap.atomic import Material
 from xrfmap.cli import app
+from xrfmap.cli_amounts import amount_lines
 from xrfmap.io.emsa_write import write_emsa
 from xrfmap.lineshape import EnergyScale
 from xrfmap.settings import Instrument
@@ -52,6 +53,15 @@ def test_fractions_of_brass_by_a_steel_reference(folder):
     assert copper["unit"] == "mass fraction"
     assert copper["low"] < 0.63 < copper["high"]
     assert any(row["line"] == "Cu K" for row in told["lines"])
+
+
+def test_people_read_micrograms_with_their_sign():
+    row = {"file": "p", "element": "Zn", "value": 12345.0, "low": 1.5, "high": None,
+           "unit": "ug/cm2", "lines": "Zn K", "refused": "", "note": ""}  # fmt: skip
+    words = "\n".join(amount_lines([row]))
+    assert "µg/cm²" in words
+    assert "ug/cm2" not in words
+    assert "12\u202f345" in words
 
 
 @pytest.mark.slow

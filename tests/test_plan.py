@@ -171,10 +171,11 @@ def test_command_writes_a_table_and_a_plot(study, tmp_path):
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     assert "under lead white" in done.stdout  # the layer just above
-    assert "vermilion 30 um; chalk in glue 200 um" in done.stdout
+    assert "vermilion 30 µm; chalk in glue 200 µm" in done.stdout
     assert (out / "plan_Hg.png").read_bytes().startswith(b"\x89PNG")
     lines = (out / "plan_Hg.csv").read_text(encoding="utf-8").splitlines()
     assert lines[0].startswith("cover [um],dwell [s],line,chance")
+    assert "cover [µm]" in done.stdout  # people read µm, programs um
     assert len(lines) == 5
 
 

@@ -50,7 +50,7 @@ Composition = Annotated[
     str | None, _option("--composition", 'Its mass fractions: "Fe 0.70, Cr 0.18, Ni 0.12".')
 ]
 ReferenceUm = Annotated[
-    float | None, _option("--reference-um", "Its thickness [um]; thick if not given.", min=1e-6)
+    float | None, _option("--reference-um", "Its thickness [µm]; thick if not given.", min=1e-6)
 ]
 ReferenceDensity = Annotated[
     float, _option("--reference-density", "Its density [g/cm3].", min=1e-3, max=25.0)
@@ -167,12 +167,15 @@ def _with_reference(
 def amount_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
     """Write amounts for people: value, 95 % interval, unit, lines, and remarks or refusals."""
     from xrfmap.cli_text import columns, figure
+    from xrfmap.numbers import unit_text
     from xrfmap.reference import CAUTION
 
     cells = []
     for row in rows:
         shown = [figure(row[k]) if row[k] is not None else "-" for k in ("value", "low", "high")]
         words = f"refused: {row['refused']}" if row["refused"] else row["note"]
-        cells.append((row["file"], row["element"], *shown, row["unit"], row["lines"], words))
+        cells.append(
+            (row["file"], row["element"], *shown, unit_text(row["unit"]), row["lines"], words)
+        )
     head = ("file", "element", "amount", "from", "to (95 %)", "unit", "lines", "")
     return [*columns(head, cells, left=2), CAUTION]

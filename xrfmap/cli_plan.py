@@ -53,7 +53,7 @@ def plan(
         str | None, typer.Option("--cover", help="Covering material; from the study by default.")
     ] = None,
     cover_um: Annotated[
-        str, typer.Option("--cover-um", help="Thicknesses of the cover [um].")
+        str, typer.Option("--cover-um", help="Thicknesses of the cover [µm].")
     ] = COVERS_UM,
     dwell: Annotated[str, typer.Option("--dwell", help="Live times of a pixel [s].")] = DWELL_S,
     out: Annotated[
@@ -125,7 +125,7 @@ def _lines(
     from xrfmap.cli_text import columns
 
     times = [float(t) for t in made["dwell"].values]
-    heads = ("cover [um]", *(f"{t:g} s" for t in times), f"needed for {100 * chance:g} %")
+    heads = ("cover [µm]", *(f"{t:g} s" for t in times), f"needed for {100 * chance:g} %")
     rows = []
     for um, wanted in zip(made["cover"].values, needed.values, strict=True):
         row = made["best_chance"].sel(cover=um).transpose("dwell").values

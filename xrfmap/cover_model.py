@@ -126,7 +126,7 @@ class OwnLayers:
     def __post_init__(self) -> None:
         low, high = self.thickness_um
         if not 0 < low <= high < np.inf:
-            raise ValueError(f"thickness of the own layer must be 0 < low <= high um, "
+            raise ValueError(f"thickness of the own layer must be 0 < low <= high µm, "
                              f"found {low:g} to {high:g}")  # fmt: skip
         if not self.materials or self.nodes < 1:
             raise ValueError("the own layer needs at least one material and one node")

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["number", "signed", "whole", "with_error"]
+__all__ = ["number", "signed", "unit_text", "whole", "with_error"]
 
+_UNITS = {"um": "µm", "ug/cm2": "µg/cm²", "mg/cm2": "mg/cm²"}
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
@@ -42,6 +43,11 @@ def signed(value: float, places: int = 1) -> str:
         return "–"
     text = f"{value:+.{places}f}"
     return text[0].replace("-", "−") + _grouped(text[1:])
+
+
+def unit_text(unit: str) -> str:
+    """Write a unit of machine files as people do: ``"ug/cm2"`` as ``"µg/cm²"``."""
+    return _UNITS.get(unit, unit)
 
 
 def _grouped(text: str) -> str:

@@ -285,7 +285,7 @@ def plan_detection(
     thickness = np.atleast_1d(np.asarray(cover_um, dtype=np.float64))
     dwell = np.atleast_1d(np.asarray(dwell_s, dtype=np.float64))
     if not (thickness >= 0).all():
-        raise ValueError(f"thickness of the cover must be >= 0 um, found {thickness.min():g}")
+        raise ValueError(f"thickness of the cover must be >= 0 µm, found {thickness.min():g}")
     if element == instrument.anode:
         raise ValueError(f"{element} is the anode: its lines come from the tube as well")
     if element not in stack.elements:

@@ -50,7 +50,7 @@ class FreeLayer:
         low, high = self.thickness_um
         if not 0 < low <= high < np.inf:
             raise ValueError(
-                f"{self.material.name}: thickness must be 0 < low <= high um, "
+                f"{self.material.name}: thickness must be 0 < low <= high µm, "
                 f"found {low:g} to {high:g}"
             )
 

@@ -80,7 +80,7 @@ def plan_of_study(
             where, found=str(bad), expected="an element that the measurement can show",
             remedy="choose another element or another tube",
         ) from bad  # fmt: skip
-    words = "; ".join(f"{layer.material.name} {layer.thickness_um:.3g} um" for layer in below)
+    words = "; ".join(f"{layer.material.name} {layer.thickness_um:.3g} µm" for layer in below)
     rate = float(_rate(under, instrument, scale))
     return made, {
         "study": path.name,

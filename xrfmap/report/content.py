@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from xrfmap.findings import Candidate, ElementFinding, Findings, StackFinding
+from xrfmap.numbers import unit_text
 from xrfmap.report import fields
 from xrfmap.report.digest import checks, references
 from xrfmap.report.plates import slug
@@ -315,9 +316,8 @@ def amount_table(findings: Findings) -> Table:
         _number("amount", "Amount"), _number("low", "from"), _number("high", "to (95 %)"),
         Column("unit", "Unit"), Column("lines", "Lines"), Column("note", "Remark"),
     )  # fmt: skip
-    units = {"ug/cm2": "µg/cm²"}
     rows = tuple(
-        (a.place, a.element, a.value, a.low, a.high, units.get(a.unit, a.unit),
+        (a.place, a.element, a.value, a.low, a.high, unit_text(a.unit),
          ", ".join(a.lines), f"refused: {a.refused}" if a.refused else a.note)
         for a in findings.amounts
     )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -24,14 +25,18 @@ __all__ = [
 ]  # fmt: skip
 
 _SIDE, _TALL = 5.0, 6.0  # largest width and height of a single map [in]
+_PAGE_SIDE, _PAGE_TALL = 3.3, 4.5
+"""The same of a map on the page: the narrowest window (420 px) shows the figure in 390 px, and its
+smallest type (8.2 points) in 9 px."""
 _MOST = 1800  # pixels along a side: what a printer resolves over the height of a map
 
 
-def map_axes(shape: fields.Grid, foot_in: float = 1.05) -> Axes:
-    """Axes for one map in a figure cut to its aspect."""
-    width = min(_SIDE, _TALL / shape.aspect) if shape.aspect < fields.STRIP else 1.5
-    height = max(width * shape.aspect, 0.8) if shape.aspect < fields.STRIP else _TALL
-    full_w, full_h = max(width, 3.4) + 1.75, height + 0.5 + foot_in
+def map_axes(shape: fields.Grid, foot_in: float = 1.05, *, on_page: bool = False) -> Axes:
+    """Axes for one map in a figure cut to its aspect; a narrower one for the page."""
+    side, tall, beside = (_PAGE_SIDE, _PAGE_TALL, 1.6) if on_page else (_SIDE, _TALL, 1.75)
+    width = min(side, tall / shape.aspect) if shape.aspect < fields.STRIP else 1.5
+    height = max(width * shape.aspect, 0.8) if shape.aspect < fields.STRIP else tall
+    full_w, full_h = max(width, _PAGE_SIDE) + beside, height + 0.5 + foot_in
     figure = style.new_figure(full_w, full_h)
     return figure.add_axes((0.7 / full_w, foot_in / full_h, width / full_w, height / full_h))
 
@@ -110,8 +115,9 @@ def show(
 
 
 def frame(ax: Axes, shape: fields.Grid, title: str) -> None:
-    """Write the title, and the axes with their unit."""
-    ax.set_title(style.figure_text(title, 60), pad=9)
+    """Write the title, above the scale bar where both do not fit side by side, and the axes."""
+    room = ax.get_window_extent().width * 72 / ax.figure.dpi * 0.75 - 40  # beside the bar
+    ax.set_title(style.figure_text(title, 60), pad=9 if 5 * len(title) < room else 20)
     ax.set_xlabel(f"x [{shape.unit}]")
     ax.set_ylabel(f"y [{shape.unit}]")
 
@@ -145,10 +151,13 @@ def colour_bar(ax: Axes, image: AxesImage, label: str) -> None:
 
 def footer(ax: Axes, sentences: Sequence[str], swatches: Sequence[tuple[str, str]]) -> None:
     """Lines below the map, then the meaning of every colour outside the scale."""
+    box = ax.get_window_extent()
+    points = (ax.figure.bbox.x1 - box.x0) * 72 / ax.figure.dpi
+    letters = min(110, max(40, int(points / 3.5)))  # points a letter of 8.2 in width, with some air
     drop = -38.0
-    for sentence in sentences:
+    for line in (part for sentence in sentences for part in wrap(sentence, letters)):
         ax.annotate(
-            style.figure_text(sentence, 110), (0, 0), xycoords="axes fraction", xytext=(0, drop),
+            style.figure_text(line, 110), (0, 0), xycoords="axes fraction", xytext=(0, drop),
             textcoords="offset points", fontsize=8.2, color=style.MUTED, va="top",
         )  # fmt: skip
         drop -= 11.5
@@ -180,10 +189,13 @@ def outline(ax: Axes, areas: Sequence[Area]) -> None:
         ring = np.array([*area.polygon_mm, area.polygon_mm[0]], dtype=float)
         ax.plot(*ring.T, color="black", linewidth=2.2, scalex=False, scaley=False)
         ax.plot(*ring.T, color="white", linewidth=0.9, scalex=False, scaley=False)
+        left, top = ring[:-1].min(axis=0)
+        edge, far = sorted(ax.get_ylim())
+        within = top - edge < 0.1 * (far - edge)  # above it stands the scale bar
         ax.annotate(
-            style.figure_text(area.name, 30), ring[:-1].min(axis=0), xytext=(0, 2),
-            textcoords="offset points", ha="left", va="bottom", fontsize=8, color="white",
-            annotation_clip=True,
+            style.figure_text(area.name, 30), (left, top), xytext=(0, -2 if within else 2),
+            textcoords="offset points", ha="left", va="top" if within else "bottom", fontsize=8.2,
+            color="white", annotation_clip=True,
             bbox={"boxstyle": "square,pad=0.15", "facecolor": "black", "alpha": 0.6, "lw": 0},
         )  # fmt: skip
 

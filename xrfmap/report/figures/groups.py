@@ -57,7 +57,7 @@ def group_map(maps: xr.Dataset, *, ax: Axes | None = None) -> Axes:
 
     labels = fields.upright(maps["automatic_area"]).astype(int)
     shape = fields.grid(maps)
-    ax = furniture.map_axes(shape, foot_in=1.6) if ax is None else ax
+    ax = furniture.map_axes(shape, foot_in=1.6, on_page=True) if ax is None else ax
     count = int(labels.max())
     colours = ListedColormap([style.MASK, *style.AREA_INKS[:count]])
     step = furniture.drawn_step(shape)
@@ -81,7 +81,7 @@ def group_map(maps: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     if (labels == 0).any():
         handles.append(Patch(facecolor=style.MASK, label="no measurement"))
     ax.legend(
-        handles=handles, loc="upper left", bbox_to_anchor=(0, 0), ncols=4, borderaxespad=0,
+        handles=handles, loc="upper left", bbox_to_anchor=(0, 0), ncols=3, borderaxespad=0,
         bbox_transform=furniture.below(ax, 34), handlelength=1.0, handleheight=1.0,
         columnspacing=1.2,
     )  # fmt: skip
@@ -106,8 +106,9 @@ def seam_map(maps: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     """
     lines = fields.line_labels(maps)
     totals = [float(np.nansum(fields.field(maps, line).values)) for line in lines]
-    ax = element_map(maps, lines[int(np.argmax(totals))], ax=ax)
     shape = fields.grid(maps)
+    ax = furniture.map_axes(shape, foot_in=1.6, on_page=True) if ax is None else ax
+    ax = element_map(maps, lines[int(np.argmax(totals))], ax=ax)
     tile = fields.upright(maps["tile"]).astype(int)
     for width, ink in ((2.2, "black"), (0.9, "white")):
         _draw_seams(ax, tile, shape, width, ink)
@@ -117,7 +118,7 @@ def seam_map(maps: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         if mask.any():
             ax.annotate(
                 style.figure_text(name, 24), _centre(shape, *_place(mask)), ha="center",
-                va="center", fontsize=8, color="white",
+                va="center", fontsize=8.2, color="white",
                 bbox={"boxstyle": "square,pad=0.15", "facecolor": "black", "alpha": 0.6, "lw": 0},
             )  # fmt: skip
     return ax

@@ -283,7 +283,7 @@ def _mark_areas(
     if areas:
         ax.legend(
             loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=furniture.below(ax, 54),
-            borderaxespad=0, ncols=2, fontsize=8, handlelength=1.0, columnspacing=1.2,
+            borderaxespad=0, ncols=2, fontsize=8.2, handlelength=1.0, columnspacing=1.2,
         )  # fmt: skip
 
 

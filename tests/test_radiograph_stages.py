@@ -145,7 +145,7 @@ def test_the_page_shows_simulated_given_and_difference(compared, tmp_path):
     section = page[page.index('<section id="radiograph">') : page.index('<section id="limits">')]
     for words in (
         "Radiograph simulated from the elements", "Given radiograph on the points of the scan",
-        "Given less simulated radiograph", "What a difference may mean", "nails",
+        "Given radiograph against the simulated one", "What a difference may mean", "nails",
         "In the given picture light stands for what absorbs",
     ):  # fmt: skip
         assert words in section
@@ -160,7 +160,7 @@ def test_without_a_given_one_only_the_simulation_is_there(tmp_path):
     run, scan = done(tmp_path, image="")
     (told,) = radiographs_of_study([scan])
     assert (told.given, told.rank_correlation, told.differences) == (None, None, [])
-    assert "Simulated for 30 kV on W" in told.assumption
+    assert "Simulated for a tube with W anode at 30 kV" in told.assumption
     assert "given" not in scan.radiograph
     assert run.cautions == []
 

@@ -66,7 +66,7 @@ def test_stated_error_covers_the_true_one(seed, turn, zoom, shift):
     assert found.error is not None
     assert true_error(found, matrix, maps) < found.error
     assert found.error < 1.0  # a point of the scan; the edges are two points wide
-    assert "mm (rms)" in found.words
+    assert "(root mean squares)" in found.words
 
 
 @pytest.mark.slow

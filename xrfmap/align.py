@@ -211,8 +211,8 @@ def align(
         raise _refused(name, "blocks of the scan that do not agree on one placement")
     unit = field_of(ordered).unit
     words = (
-        f"aligned by the edges of {best.used} of {best.blocks} blocks of the scan; a block that is "
-        f"left out is missed by {best.error:.2g} {unit} (rms)"
+        f"aligned by the edges in {best.used} of {best.blocks} blocks of the scan, with an error "
+        f"of {best.error:.2g} {unit} at blocks left out in turn (root mean square)"
     )
     return Placement(best.matrix, words, best.error, "automatic")
 

@@ -7,6 +7,7 @@ same for blocks of pixels, as maps.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -32,6 +33,7 @@ __all__ = ["STATES", "DepthSettings", "ElementDepth", "area_depth", "bound_of", 
 
 Array = npt.NDArray[np.float64]
 
+_PARTS = re.compile(r" \+ ([0-9]+) ")  # "umber + 3 lead white", parts by mass
 SURFACE_UM = 5.0
 """Cover thinner than this everywhere in its interval is no layer of paint.
 
@@ -190,7 +192,9 @@ def _finding(
     state, why = _judged(low, high, z, p, model)
     bound, bound_why = bound_of(state, agree=not p < DISAGREE, open_end=bool(cover.open_end[0]))
     own = f"{model.own_um[0]:g} to {model.own_um[1]:g} µm"
-    names = " or ".join(dict.fromkeys(m.name for m, _ in model.own))
+    names = " or ".join(
+        dict.fromkeys(_PARTS.sub(r" with \1 parts of ", m.name) for m, _ in model.own)
+    )
     words = (
         f"{why}; most telling: {pairs[0][0]} against {pairs[0][1]}"
         f"; own layer taken as {names}, {own} thick"

@@ -41,7 +41,7 @@ HIDDEN_CAUTIONS = (
     "retouching in the same colour, the support (nails, labels, paint on the back), the distance "
     "to the detector and a changed paint mixture look the same.",
     "A shape that covers more than about half of the places of one colour counts as the rule, "
-    "and what lies around it as the exception; the sign then turns round.",
+    "and what lies around it as the exception: more and less then change places.",
     "Where a colour occurs only in one place, nothing can be said about what lies beneath.",
     "A hidden paint that shares all its elements with the paint above, or whose radiation the "
     "paint above absorbs, cannot be seen. An X-radiograph, infrared image or cross-section "

@@ -154,12 +154,13 @@ def simulated_radiograph(
         masses[k] = np.maximum(values, 0.0) / (strength * thin[element] / 1e-6)
     dark = opacity(masses, elements, exposure)
     words = (
-        f"Simulated for {exposure.tube_kv:g} kV on {exposure.anode}, through "
-        f"{exposure.support_mm:g} mm of {exposure.support_material}. The scan does not know how "
-        f"thick the paint is: the median lead counts are taken for {exposure.lead_white_um:g} µm "
-        "of lead white, other elements for thin layers at the surface. Lead beyond the reach of "
-        f"its lines counts as a lower bound ({100 * float(np.mean(bound)):.0f} % of the pixels); "
-        "what lies deeper is missing."
+        f"Simulated for a tube with {exposure.anode} anode at {exposure.tube_kv:g} kV, and a "
+        f"support of {exposure.support_mm:g} mm of {exposure.support_material}. The scan does not "
+        "tell how thick the paint is: the median of the lead counts is taken to be "
+        f"{exposure.lead_white_um:g} µm of lead white, and the other elements to lie in thin "
+        "layers at the surface. Where there is more lead than its lines can show "
+        f"({100 * float(np.mean(bound)):.0f} % of the pixels), the least that there must be is "
+        "taken; what lies deeper is missing."
     )
     return xr.Dataset(
         {

@@ -145,12 +145,12 @@ def place(
     if len(table) <= 3:
         return Placement(matrix, f"placed by {len(table)} control points, without a check")
     miss = "under 0.01" if rms < 0.01 else f"{rms:.2g}"  # rounding leaves 1e-13 of a perfect fit
-    words = f"placed by {len(table)} control points, which it misses by {miss} {grid.unit} (rms)"
+    words = f"placed by {len(table)} control points, with an error of {miss} {grid.unit}"
     error = _left_out(places, left)
     if error is None:
-        return Placement(matrix, words)
+        return Placement(matrix, f"{words} (root mean square)")
     told = "under 0.01" if error < 0.01 else f"{error:.2g}"
-    words += f"; a point that is left out is missed by {told} {grid.unit} (rms)"
+    words += f", and of {told} {grid.unit} at points left out in turn (root mean squares)"
     return Placement(matrix, words, error)
 
 

@@ -9,11 +9,21 @@ import re
 import numpy as np
 import pytest
 from hidden_scenes import colours, figure, paints, scan_of
+from matplotlib.text import Text
 from PIL import Image
 
-from xrfmap.hidden import HIDDEN_CAUTIONS, hidden_design
+from xrfmap.hidden import HIDDEN_CAUTIONS, hidden_design, shapes_of
 from xrfmap.report import write_report
-from xrfmap.report.hidden import hidden_words, joint_words, line_words, shape_table, told_lines
+from xrfmap.report.figures import hidden_map
+from xrfmap.report.hidden import (
+    hidden_words,
+    joint_words,
+    line_words,
+    shape_table,
+    sure_words,
+    told_lines,
+)
+from xrfmap.report.words import number
 
 SHAPE = (60, 70)
 
@@ -40,7 +50,10 @@ def test_page_shows_the_visible_picture_first_then_the_joint_one(folder):
     page = (folder / "report.html").read_text(encoding="utf-8")
     section = page[page.index('<section id="hidden">') : page.index('<section id="limits">')]
     names = re.findall(r'<span class="name">([^<]+)</span>', section)
-    assert names == ["Visible picture", "Joint picture", "Cu K, unexplained", "Cu K, significance"]
+    assert names == [
+        "Visible picture", "All families together", "Copper (Cu K): more or less",
+        "Copper (Cu K): how sure that is",
+    ]  # fmt: skip
     assert '<a href="#hidden">Hidden design</a>' in page
     for words in HIDDEN_CAUTIONS:
         assert words in section
@@ -83,8 +96,27 @@ def test_table_tells_whose_outline_a_shape_follows(folder):
 
 def test_words_name_sign_and_significance(hidden):
     assert told_lines(hidden) == ["Cu K"]
-    assert line_words(hidden, "Cu K").startswith("More Cu K than the colours explain, over ")
-    assert "more Cu K (+1.00)" in joint_words(hidden)
+    assert line_words(hidden, "Cu K").startswith("More copper than places of like colour hold")
+    peak = max(shape["peak"] for shape in shapes_of(hidden))
+    assert f"up to {number(peak)} here" in sure_words(hidden, "Cu K")
+    assert "Orange stands for more Cu K (1.00); violet for the opposite" in joint_words(hidden)
+    assert "the chance that noise alone goes so far anywhere in the scan is 5 %" in (
+        hidden_words(hidden)
+    )
+
+
+@pytest.mark.parametrize(("what", "line"), [("joint", None), ("significance", "Cu K")])
+def test_pictures_of_the_page_can_be_read_in_a_narrow_window(hidden, what, line):
+    figure_ = hidden_map(hidden, what, line).figure
+    figure_.canvas.draw()
+    texts = [t for t in figure_.findobj(Text) if t.get_visible() and t.get_text().strip()]
+    shown = 390 / (72 * figure_.get_figwidth())  # a window of 420 px less its margins
+    assert min(t.get_fontsize() for t in texts) * shown >= 9.0
+    box = figure_.bbox
+    for text in texts:
+        inside = text.get_window_extent()
+        assert box.x0 <= inside.x0 <= inside.x1 <= box.x1, text.get_text()
+        assert box.y0 <= inside.y0 <= inside.y1 <= box.y1, text.get_text()
 
 
 def test_no_section_where_nothing_was_sought(tmp_path, study, findings):
@@ -95,7 +127,7 @@ def test_no_section_where_nothing_was_sought(tmp_path, study, findings):
 
 def test_one_shape_that_follows_edges_is_told_in_the_singular(hidden):
     shapes = json.loads(hidden.attrs["shapes"])
-    for count, words in ((1, "1 more follows edges"), (2, "2 more follow edges")):
+    for count, words in ((1, "1 more shape follows edges"), (2, "2 more shapes follow edges")):
         many = [{**shapes[0], "follows_picture": i > 0} for i in range(count + 1)]
         assert words in hidden_words(hidden.assign_attrs(shapes=json.dumps(many)))
 

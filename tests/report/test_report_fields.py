@@ -123,7 +123,7 @@ def test_stretch_stands_at_the_percentiles_it_names():
     values = np.arange(1001.0)
     span = fields.stretch(values, 2, 98)
     assert (span.low, span.high) == (20.0, 980.0)
-    assert "from the 2 to the 98 percentile" in span.sentence
+    assert "from percentile 2 to percentile 98" in span.sentence
 
 
 @pytest.mark.parametrize("flat", [0.0, 7.5, -3.0])

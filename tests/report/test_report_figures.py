@@ -110,7 +110,7 @@ def test_element_map_says_unit_stretch_limit_and_mask(maps):
     words = texts(ax)
     assert "Hg L, mercury" in words
     assert "net counts [counts/s]" in words
-    assert "from the 0.5 to the 99.5 percentile" in words
+    assert "from percentile 0.5 to percentile 99.5" in words
     assert "Detection limit 76 counts/s (median over pixels)" in words
     assert "no measurement: 16 pixels" in words
     assert ax.get_xlabel() == "x [mm]"

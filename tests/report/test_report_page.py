@@ -151,7 +151,7 @@ def test_each_plate_states_limit_share_and_stretch(reader):
         reader.text.count("Detection limit 76 counts/s (38 counts), median over 2684 pixels") == 8
     )
     # eight families, three quality maps less the constant live time, the ratio
-    assert reader.text.count("Stretched from the 0.5 to the 99.5 percentile of the measured") == 11
+    assert reader.text.count("Stretched from percentile 0.5 to percentile 99.5 of the") == 11
     assert "Turquoise marks 16 points without a usable measurement" in reader.text
 
 
@@ -167,7 +167,7 @@ def test_page_has_every_part_a_colleague_needs(reader):
     text = " ".join(reader.text.split())
     for word in (
         "What X-ray fluorescence cannot see", "ionising radiation", "toxic", "Sampling",
-        "ab" * 32, "maps.energy_min_kev", "0.1.0", "11.2", "kev per channel", "0.020001",
+        "ab" * 32, "maps.energy_min_kev", "0.1.0", "11.2", "energy per channel", "0.020001",
         "not separable", "under a cover", "lead white in oil", "common practice",
         "1607 lies after 1600", "the panel was reused", "The tube line of rhodium",
         "lead-tin yellow is rare after about 1750",

@@ -116,7 +116,7 @@ def _wholes(folder: ResultFolder, maps: xr.Dataset, scan: str) -> tuple[Chart | 
     if "automatic_area" in maps and bool((maps["automatic_area"] > 0).any()):
         ax = figures.group_map(maps)
         told = maps["automatic_area"].attrs
-        families = f" They part most in {told['families']}." if told.get("families") else ""
+        families = f" They differ most in {told['families']}." if told.get("families") else ""
         count = int(maps["automatic_area"].max())
         groups = _chart(
             folder, folder.name(f"{scan} automatic areas"), ax,
@@ -135,7 +135,9 @@ def _scatters(
     chosen: choices.Choice,
 ) -> list[Chart]:
     charts = []
-    kinds = ("The two elements whose maps go together most", "The two that part most")
+    kinds = (
+        "The two elements whose maps go together most", "The two whose maps go together least",
+    )  # fmt: skip
     for pair, why in zip(chosen.scatters, kinds, strict=False):
         ax = figures.element_scatter(maps, *pair, areas=areas)
         name = folder.name(f"{scan} scatter {pair[0]} {pair[1]}")
@@ -146,7 +148,7 @@ def _scatters(
         values = (one.values[good][::every].tolist(), two.values[good][::every].tolist())
         rows = zip(*values, strict=True)
         folder.text(name, csv_text(heads, rows))
-        words = f"{why}: one material, two used together, or one layer may be the reason."
+        words = f"{why}: they may belong to one material, to two used together, or to one layer."
         if why is kinds[1]:
             words = f"{why}, among those seen in the scan."
         if every > 1:
@@ -246,12 +248,13 @@ def hidden_parts(folder: ResultFolder, found: Mapping[str, xr.Dataset]) -> list[
             name = folder.name(f"{label} hidden {what} {line or ''}")
             ax = figures.hidden_map(held, what, line)
             folder.text(name, _grid_csv(signed_field(held, what, line), held))
-            words = (
-                report_hidden.joint_words(held)
-                if line is None
-                else report_hidden.line_words(held, line)
-            )
-            title = "Joint picture" if line is None else f"{line}, {what}"
+            if line is None:
+                title, words = "All families together", report_hidden.joint_words(held)
+            else:
+                say = (
+                    report_hidden.sure_words if what == "significance" else report_hidden.line_words
+                )
+                title, words = report_hidden.line_title(line, what), say(held, line)
             charts.append(_chart(folder, name, ax, title, words, f"Map. {title}. {words}"))
         picture = ""
         if "picture" in held:

@@ -56,7 +56,7 @@ def element_tables(findings: Findings) -> list[Table]:
     whole = element_table(findings)
     seen = tuple(row for row in whole.rows if row[2] != "not detected")
     missed = tuple(row for row in whole.rows if row[2] == "not detected")
-    found = [Table("elements_seen", "Found, or not to be told from others", whole.columns, seen)]
+    found = [Table("elements_seen", "Found, or not separable from others", whole.columns, seen)]
     # what was not found has an upper limit, and no counts worth a column
     blank = {"verdict", "net_counts [counts]", "err [counts]", "standard_errors", "evidence"}
     columns = tuple(replace(c, on_page=c.key not in blank) for c in whole.columns)

@@ -8,7 +8,7 @@ import xarray as xr
 
 from xrfmap.report import fields
 from xrfmap.report.tables import Value
-from xrfmap.report.words import STATES, element_name, number, share, whole
+from xrfmap.report.words import element_name, number, share, whole
 
 __all__ = ["STATE_NUMBERS", "block_words", "cover_rows", "cover_words", "state_of", "told_elements"]
 
@@ -45,33 +45,38 @@ def cover_words(cover: xr.Dataset, element: str) -> str:
     if not seen.any():
         return f"{element_name(element).capitalize()} is seen in no block."
     counts = {name: int((state == n).sum()) for n, name in STATE_NUMBERS.items()}
+    said = {
+        "at_surface": "{} it lies at the surface", "covered": "{} under a cover",
+        "cannot_tell": "{} the lines do not tell",
+    }  # fmt: skip
     parts = [
-        f"{share(counts[name] / int(seen.sum()))} {STATES[name]}"
-        for name in ("at_surface", "covered", "cannot_tell")
+        words.format(f"in {share(counts[name] / int(seen.sum()))}")
+        for name, words in said.items()
         if counts[name]
     ]
-    held = whole(int(seen.sum()))
-    words = f"Of {held} blocks that hold {element_name(element)}: {', '.join(parts)}."
+    name, held = element_name(element).capitalize(), int(seen.sum())
+    blocks = "1 block" if held == 1 else f"{whole(held)} blocks"
+    words = f"{name} shows in {blocks}: {', '.join(parts)}."
     if counts["covered"]:
         um = fields.upright(one["cover_mg_cm2"])[state == 1] * float(one["um_per_mg_cm2"])
         words += (
-            f" Median cover {number(float(np.median(um)), 2)} µm, if of {one['material'].values}."
+            f" The median thickness of the cover is {number(float(np.median(um)), 2)} µm, if it is "
+            f"{one['material'].values}."
         )
-    return f"{words} Most telling: {one['soft'].values} against {one['hard'].values}."
+    return f"{words} These lines tell most: {one['soft'].values} against {one['hard'].values}."
 
 
 def block_words(cover: xr.Dataset) -> str:
     """Say how the maps were made, and by which test a block is judged."""
     side = int(cover.attrs["block"])
     surface = number(float(cover.attrs["surface_um"]))
-    size = "single pixels" if side == 1 else f"blocks of {side} × {side} pixels"
+    size = "pixel" if side == 1 else f"block of {side} × {side} pixels"
     return (
-        f"Judged by {size}. Covered: bare paint is excluded by "
-        f"{number(float(cover.attrs['order_standard_errors']))} standard errors of the line "
-        f"ratios. At the surface: a cover of {surface} µm is excluded "
-        "(95 %). In between nothing can be said. The thickness is right where the element lies in "
-        "one layer; where some of it lies higher up, more may lie on the rest. Files: cover.nc, "
-        "tables/cover_*.csv."
+        f"Each {size} is judged by itself. “Under a cover”: the line ratios differ from those of "
+        f"bare paint by {number(float(cover.attrs['order_standard_errors']))} standard errors or "
+        f"more. “At the surface”: a cover of {surface} µm can be excluded (95 %). Otherwise the "
+        "lines do not tell. The thickness is right where the element lies in one layer; where some "
+        "of it lies higher up, the rest may lie under more. Files: cover.nc, tables/cover_*.csv."
     )
 
 

@@ -134,7 +134,7 @@ def matters(findings: Findings, most: int = 3, *, hidden: Sequence[HiddenPart] =
         if part.lines:
             elements = list(dict.fromkeys(line.split()[0] for line in part.lines))
             head = f"Shapes in {joined(elements)} that the visible picture does not explain"
-            words = "Perhaps an earlier picture; what else it may be stands with the pictures."
+            words = "It may be an earlier picture; what else it may be stands with the pictures."
             words += _covered_words(elements, findings.depth)
             ranked.append((2.4, Point(head, words, "hidden")))
     covered = [d for d in findings.depth if d.state == "covered"]
@@ -230,9 +230,9 @@ def open_points(findings: Findings) -> list[str]:
     untold = sum(d.state == "cannot_tell" for d in findings.depth)
     if untold:
         words.append(
-            "Whether elements lie at the surface or under a cover: the lines do not tell in "
-            f"{untold} of {len(findings.depth)} cases, an element in an area each, for the reasons "
-            "listed under What lies above what"
+            f"In {untold} of {len(findings.depth)} cases, each an element in an area, the lines do "
+            "not tell whether it lies at the surface or under a cover; the reasons are listed "
+            "under “What lies above what”"
         )
     return list(dict.fromkeys(_sentence(word) for word in words))
 

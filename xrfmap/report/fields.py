@@ -89,7 +89,7 @@ class Stretch:
     def sentence(self) -> str:
         """How the map is stretched, for a caption."""
         return (
-            f"Stretched from the {self.low_percent:g} to the {self.high_percent:g} percentile "
+            f"Stretched from percentile {self.low_percent:g} to percentile {self.high_percent:g} "
             "of the measured pixels"
         )
 

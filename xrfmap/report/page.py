@@ -135,11 +135,18 @@ def _findings_context(parts: Parts, tables: Mapping[str, Table]) -> dict[str, An
         "signs": words.VERDICT_SIGNS,
         "origins": ORIGINS,
         "blind": words.BLIND,
-        "cautions": list(dict.fromkeys([*findings.cautions, *words.CAUTIONS])),
+        "cautions": _cautions(parts),
         "calibration_notes": record.calibration_notes(findings),
         "calibration_table": record.calibration_table(findings),
         "object_facts": _object_facts(parts.study),
     }
+
+
+def _cautions(parts: Parts) -> list[str]:
+    """Cautions of the study and of the method, without those that stand beside the pictures."""
+    every = dict.fromkeys([*parts.findings.cautions, *words.CAUTIONS])
+    told = HIDDEN_CAUTIONS if parts.hidden else ()
+    return [word for word in every if word not in told]
 
 
 def _area_elements(area: AreaFinding) -> tuple[str, str]:

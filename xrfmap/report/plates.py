@@ -204,8 +204,8 @@ def _composite_plate(
         low=None, high=None, unit="",
         statement="Families chosen because their maps differ most. Equal colour is not equal "
                   "amount.",
-        note=f"Each stretched from its {fields.LOW_PERCENT:g} to its {fields.HIGH_PERCENT:g} "
-             "percentile.",
+        note=f"Each stretched between its percentiles {fields.LOW_PERCENT:g} and "
+             f"{fields.HIGH_PERCENT:g}.",
         swatches=tuple(named),
     )  # fmt: skip
 

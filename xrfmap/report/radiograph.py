@@ -16,13 +16,14 @@ def pictures(held: xr.Dataset) -> list[tuple[str, str]]:
     """Pictures for the page, each with what stands below it."""
     shown = [("opacity", str(held.attrs["assumption"]))]
     if "given" in held:
-        placed = f"{held.attrs.get('given_file', '')}: {held.attrs.get('placement', '')}."
+        placed = f"{held.attrs.get('given_file', '')}, {held.attrs.get('placement', '')}."
         shown.append(("given", placed))
         if held.attrs["absorbing"] != "cannot tell":
             words = (
-                "What the simulation does not explain, beyond what edges misplaced by "
-                f"{held.attrs['reach']} {'point' if int(held.attrs['reach']) == 1 else 'points'} "
-                "could do, in spreads of all that it misses."
+                "What the given radiograph absorbs more or less than simulated. What "
+                f"edges misplaced by {held.attrs['reach']} "
+                f"{'point' if int(held.attrs['reach']) == 1 else 'points'} could do is left out. "
+                "The unit is the usual difference between the two (their spread)."
             )
             shown.append(("difference", words))
     return shown
@@ -42,20 +43,22 @@ def radiograph_words(held: xr.Dataset) -> str:
             "The study gives no radiograph to compare; [[image]] with kind = “radiograph” adds one."
         )
     words = (
-        f"Correlation of grey with simulated opacity: ranks {_with_interval(held, 'rank')}, values "
-        f"{_with_interval(held, 'linear')}, with 95 % intervals from blocks of the field. "
+        "How far the grey of the given radiograph goes with the simulated opacity: correlation of "
+        f"ranks {_with_interval(held, 'rank')}, of values {_with_interval(held, 'linear')}; in "
+        "brackets 95 % intervals from blocks of the field. "
     )
     absorbing = held.attrs["absorbing"]
     if absorbing == "cannot tell":
         return words + (
-            "The interval covers nought: the two do not go together, so that no difference is "
-            "drawn. The picture may be misplaced, or ruled by what lies below the scanned paint."
+            "The interval of the ranks includes nought: the two do not go together, so that no "
+            "difference is drawn. The picture may be misplaced, or governed by "
+            "what lies below the scanned paint."
         )
     count = len(differences_of(held))
     part = "one place" if count == 1 else f"{count} places"
     words += f"In the given picture {absorbing} stands for what absorbs. "
     return words + (
-        f"The two part clearly in {part}." if count else "Nowhere do the two part clearly."
+        f"The two differ clearly in {part}." if count else "Nowhere do the two differ clearly."
     )
 
 
@@ -64,7 +67,7 @@ def difference_table(held: xr.Dataset, label: str = "") -> Table:
     unit = fields.grid(held).unit
     columns = (
         Column("absorbs", "Given one absorbs"),
-        Column("difference [spreads]", "Largest difference [spreads]", "number", 3),
+        Column("difference [spreads]", "Largest difference [times the usual one]", "number", 3),
         Column(f"x [{unit}]", f"x [{unit}]", "number", 3),
         Column(f"y [{unit}]", f"y [{unit}]", "number", 3),
         Column(f"width [{unit}]", f"Width [{unit}]", "number", 3),
@@ -77,4 +80,4 @@ def difference_table(held: xr.Dataset, label: str = "") -> Table:
         for d in (differences_of(held) if "given" in held else [])
     )  # fmt: skip
     name = f"radiograph_differences_{label}" if label else "radiograph_differences"
-    return Table(name, "Where the radiographs part", columns, rows)
+    return Table(name, "Where the radiographs differ", columns, rows)

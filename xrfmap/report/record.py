@@ -13,6 +13,10 @@ from xrfmap.report.tables import Column, Table, Value
 
 __all__ = ["calibration_notes", "calibration_table", "run_tables"]
 
+_QUANTITIES = {
+    "zero_kev": "energy of channel 0", "kev_per_channel": "energy per channel",
+    "noise_kev": "electronic noise (FWHM)", "fano": "Fano factor (spread of the charge)",
+}  # fmt: skip
 _TITLES = {"repeated": "done in this run"}  # of timings: yes, or kept from an earlier run
 _TEXT_UNITS = {"_kev": "keV", "_ev": "eV", "_s": "s", "_channel": "keV"}
 
@@ -24,7 +28,8 @@ def calibration_table(findings: Findings) -> Table | None:
         return None
     columns = (
         # without an error six digits: a gain is known to parts in 10 000
-        Column("quantity", "Quantity"), Column("value", "Value", "number", 6, err="err"),
+        Column("meaning", "Quantity"), Column("quantity", "Name", on_page=False),
+        Column("value", "Value", "number", 6, err="err"),
         Column("err", "Standard error", "number", 2), Column("unit", "Unit"),
     )  # fmt: skip
     rows: list[tuple[Value, ...]] = []
@@ -35,11 +40,13 @@ def calibration_table(findings: Findings) -> Table | None:
         err = held.get(f"{key}_err")
         if not isinstance(value, float):
             continue
-        rows.append((key.replace("_kev", "").replace("_", " "), value,
+        name = key.replace("_kev", "").replace("_", " ")
+        rows.append((_QUANTITIES.get(key, name), name, value,
                      err if isinstance(err, float) else None, unit))  # fmt: skip
     width = _width_at_mn(held)
     if width is not None:
-        rows.append(("peak width (FWHM) at Mn Kα, 5.895 keV", round(width, 1), None, "eV"))
+        peak = "peak width (FWHM) at Mn Kα, 5.895 keV"
+        rows.append((peak, peak, round(width, 1), None, "eV"))
     return Table("calibration", "Energy scale and peak width", columns, tuple(rows))
 
 

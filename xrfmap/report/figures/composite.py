@@ -99,8 +99,8 @@ def composite_map(maps: xr.Dataset, lines: Sequence[str], *, ax: Axes | None = N
 
 def _composite_footer(ax: Axes, shape: fields.Grid, families: int, bad: fields.Mask) -> None:
     words = [
-        f"Each stretched from its {fields.LOW_PERCENT:g} to its {fields.HIGH_PERCENT:g} "
-        "percentile; equal colour is not equal amount."
+        f"Each stretched between its percentiles {fields.LOW_PERCENT:g} and "
+        f"{fields.HIGH_PERCENT:g}; equal colour is not equal amount."
     ]
     words += furniture.coarse_words(shape)
     words += [meaning.capitalize() + "." for _, meaning in furniture.mask_swatch(bad)]

@@ -53,7 +53,7 @@ def cover_map(
     shown = fields.Field(element, np.where(state == 1, um, np.nan), "µm", shape)
     # few blocks, some with wide intervals: a single one must not set the scale
     span = fields.stretch(shown.values, *PERCENTILES)
-    ax = furniture.map_axes(shape, foot_in=1.4) if ax is None else ax
+    ax = furniture.map_axes(shape, foot_in=1.6, on_page=True) if ax is None else ax
     image = furniture.show(ax, shown, span, "#ffffff")
     over = np.zeros((*state.shape, 4))
     over[state == 0] = [*style.rgb(AT_SURFACE), 1.0]
@@ -70,13 +70,14 @@ def cover_map(
         ax,
         [
             f"{block_words(cover).split('. ')[0]}.",
-            f"Colours of the scale: under a cover. {span.sentence}."
+            f"Colours of the scale: under a cover of that thickness. "
+            f"{span.sentence.replace('measured pixels', 'covered blocks')}."
             if covered
-            else "No block is told to lie under a cover.",
+            else "No block lies surely under a cover.",
         ],
         [
             (AT_SURFACE, f"at the surface: {whole(counts[0])} blocks"),
-            (style.UNSURE, f"cannot tell: {whole(counts[2])} blocks"),
+            (style.UNSURE, f"the lines do not tell: {whole(counts[2])} blocks"),
             ("#e8e4dc", f"not seen (white): {whole(counts[-1])} blocks"),
         ],
     )

@@ -17,11 +17,16 @@ if TYPE_CHECKING:
 __all__ = ["hidden_map"]
 
 TITLES = {
-    "unexplained": "not explained by the visible picture",
-    "significance": "significance of what is not explained",
-    "joint": "Joint picture of what is not explained",
+    "unexplained": "more or less than the picture explains",
+    "significance": "how sure that is",
+    "joint": "All together: what the picture does not explain",
 }
 UNITS = {"unexplained": "net counts", "significance": "standard errors", "joint": "no unit"}
+LABELS = {
+    "unexplained": "difference [net counts]",
+    "significance": "difference [standard errors]",
+    "joint": "weighted difference [no unit]",
+}
 
 
 @style.house_style
@@ -50,7 +55,7 @@ def hidden_map(
     shown = signed_field(hidden, what, line)
     finite = np.abs(shown.values[np.isfinite(shown.values)])
     top = float(np.quantile(finite, 0.995)) if finite.size else 1.0
-    ax = furniture.map_axes(shown.grid) if ax is None else ax
+    ax = furniture.map_axes(shown.grid, foot_in=1.2, on_page=True) if ax is None else ax
     image = furniture.show(ax, shown, fields.Stretch(-max(top, 1e-9), max(top, 1e-9)), style.UNSURE)
     from matplotlib import colormaps
 
@@ -58,14 +63,17 @@ def hidden_map(
     title = TITLES[what] if line is None else f"{line}: {TITLES[what]}"
     furniture.frame(ax, shown.grid, title)
     furniture.scale_bar(ax, shown.grid)
-    furniture.colour_bar(ax, image, UNITS[what])
-    level = number(float(hidden.attrs["level"]))
+    furniture.colour_bar(ax, image, LABELS[what])
+    level, risk = number(float(hidden.attrs["level"])), 100 * float(hidden.attrs["risk"])
     said = {
-        "unexplained": "Mean over patches; orange more, violet less than the colours explain.",
-        "significance": f"Noise alone exceeds {level} anywhere in the scan with 5 % chance.",
-        "joint": "First component of the families with a shape of their own; signs in the text.",
+        "unexplained": "Orange: more than places of like colour hold elsewhere; violet: less. "
+        "Means over patches of a few points.",
+        "significance": f"Orange: more; violet: less. The chance that noise alone goes beyond "
+        f"{level} anywhere in the scan is {risk:g} %.",
+        "joint": "Families that show shapes of their own, each with the weight that makes what "
+        "they share stand out. What is orange and what violet stands in the text.",
     }
-    swatch = [(style.UNSURE, "the colour occurs nowhere else: nothing can be said")]
+    swatch = [(style.UNSURE, "this colour occurs nowhere else: nothing can be said")]
     words = [said[what], *furniture.coarse_words(shown.grid)]
     furniture.footer(ax, words, swatch if shown.bad.any() else [])
     return ax

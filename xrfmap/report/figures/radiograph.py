@@ -18,13 +18,13 @@ __all__ = ["radiograph_field", "radiograph_map"]
 TITLES = {
     "opacity": "Radiograph simulated from the elements",
     "given": "Given radiograph on the points of the scan",
-    "difference": "Given less simulated radiograph",
+    "difference": "Given radiograph against the simulated one",
 }
 UNITS = {"opacity": "decades", "given": "1", "difference": "spreads"}
 LABELS = {
-    "opacity": "opacity [decades]",
+    "opacity": "opacity [powers of ten]",
     "given": "grey of the picture, 0 to 1",
-    "difference": "difference [spreads]",
+    "difference": "difference [times the usual one]",
 }
 
 
@@ -56,15 +56,18 @@ def radiograph_map(held: xr.Dataset, what: str, *, ax: Axes | None = None) -> Ax
     from matplotlib import colormaps
 
     shown = radiograph_field(held, what)
-    ax = furniture.map_axes(shown.grid) if ax is None else ax
+    ax = furniture.map_axes(shown.grid, foot_in=1.2, on_page=True) if ax is None else ax
     if what == "difference":
         finite = np.abs(shown.values[np.isfinite(shown.values)])
         top = max(float(np.quantile(finite, 0.995)) if finite.size else 1.0, 1e-9)
         span, scale = fields.Stretch(-top, top), "PuOr_r"
-        words = "Orange: the given one absorbs more; violet: less. White: no more than edges allow."
+        words = "Orange: the given one absorbs more; violet: less. White: no more than misplaced "
+        words += "edges could do."
     else:
         span, scale = fields.stretch(shown.values), "gray"
         words = f"{span.sentence}."
+    if what == "opacity":
+        words = f"Light: absorbs more; 1 lets a tenth through, 2 a hundredth. {words}"
     image = furniture.show(ax, shown, span, style.UNSURE)
     image.set_cmap(colormaps[scale].with_extremes(bad=style.UNSURE))
     furniture.frame(ax, shown.grid, TITLES[what])

@@ -172,7 +172,7 @@ def test_describe_says_what_a_spectrum_holds(tmp_path):
     code, out, _ = run("describe", file)
     assert code == 0
     assert "point spectrum" in out
-    assert "4 channel" in out
+    assert "4 channels" in out
     assert "10 in all" in out
     found = json.loads(run("describe", file, "--json")[1])
     assert found["shape"] == [4]

@@ -299,7 +299,8 @@ def _fit_point(
 def _point_lines(rows: list[dict[str, Any]]) -> list[str]:
     from xrfmap.cli_text import columns, figure
 
-    head = ("file", "line", "net counts", "error", "95 % limit", "threshold", "limit", "element")
+    head = ("file", "line", "net counts", "error", "95 % upper limit", "decision threshold",
+            "detection limit", "element")  # fmt: skip
     cells = [
         (r["file"], r["line"], *(figure(r[name]) for name in FIELDS), r["element"]) for r in rows
     ]

@@ -10,6 +10,9 @@ from xrfmap.numbers import number, whole
 __all__ = ["columns", "description_lines", "figure"]
 
 
+_DIMS = {"y": "rows (y)", "x": "columns (x)", "channel": "channels"}
+
+
 def figure(value: float | None, digits: int = 4) -> str:
     """Format a number for people: some digits, a dash where there is none."""
     if value is None or value != value:
@@ -30,6 +33,10 @@ def columns(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -
         ).rstrip()
         for row in table
     ]
+
+
+def _size(size: int) -> str:
+    return f"{size / 1e6:.1f} MB" if size >= 1e5 else f"{size / 1e3:.1f} kB"
 
 
 def _spread(values: Mapping[str, float] | None, unit: str) -> str:
@@ -53,9 +60,12 @@ def description_lines(found: Mapping[str, Any]) -> Iterator[str]:
         One line after the other.
     """
     scan = found["kind"] == "scan"
-    size = " x ".join(f"{n} {name}" for n, name in zip(found["shape"], found["dims"], strict=True))
+    size = " x ".join(
+        f"{whole(n)} {_DIMS.get(name, name)}"
+        for n, name in zip(found["shape"], found["dims"], strict=True)
+    )
     rows: list[tuple[str, str]] = [
-        ("file", f"{found['file']} ({found['bytes'] / 1e6:.1f} MB)"),
+        ("file", f"{found['file']} ({_size(found['bytes'])})"),
         ("kind", str(found["kind"])),
         ("title", str(found["title"]) or "-"),
         ("size", size),

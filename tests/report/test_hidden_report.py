@@ -105,6 +105,17 @@ def test_words_name_sign_and_significance(hidden):
     )
 
 
+def test_a_strong_shape_leaves_weaker_ones_to_be_seen(hidden):
+    strong = hidden.assign(significance=hidden["significance"] * 100)
+    level = float(hidden.attrs["level"])
+    (image,) = hidden_map(strong, "significance", "Cu K").get_images()
+    assert image.get_clim() == pytest.approx((-4 * level, 4 * level))
+    # the differences themselves keep the scale of their own
+    (image,) = hidden_map(hidden, "unexplained", "Cu K").get_images()
+    largest = np.nanquantile(np.abs(hidden["unexplained"].sel(line="Cu K")), 0.995)
+    assert image.get_clim()[1] == pytest.approx(largest)
+
+
 @pytest.mark.parametrize(("what", "line"), [("joint", None), ("significance", "Cu K")])
 def test_pictures_of_the_page_can_be_read_in_a_narrow_window(hidden, what, line):
     figure_ = hidden_map(hidden, what, line).figure

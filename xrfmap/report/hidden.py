@@ -91,7 +91,7 @@ def line_words(hidden: xr.Dataset, line: str) -> str:
     return (
         f"{what.capitalize()} {element_name(line.split()[0])} than places of like colour hold "
         f"elsewhere: {number(area)} {unit2} in {whole(len(free))} "
-        f"{'shape' if len(free) == 1 else 'shapes'}."
+        f"{'shape' if len(free) == 1 else 'shapes'}. Parts that are less sure are not counted."
     )
 
 

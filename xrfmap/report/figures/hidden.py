@@ -55,6 +55,8 @@ def hidden_map(
     shown = signed_field(hidden, what, line)
     finite = np.abs(shown.values[np.isfinite(shown.values)])
     top = float(np.quantile(finite, 0.995)) if finite.size else 1.0
+    if what == "significance":  # all is sure beyond; a strong shape shall not make others pale
+        top = min(top, 4 * float(hidden.attrs["level"]))
     ax = furniture.map_axes(shown.grid, foot_in=1.2, on_page=True) if ax is None else ax
     image = furniture.show(ax, shown, fields.Stretch(-max(top, 1e-9), max(top, 1e-9)), style.UNSURE)
     from matplotlib import colormaps

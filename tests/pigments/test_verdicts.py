@@ -241,6 +241,21 @@ def test_an_excess_of_lead_over_lead_tin_yellow_needs_another_lead_pigment():
     assert sorted(first) == ["lead white", "lead-tin yellow, type I"]
 
 
+@pytest.mark.parametrize(
+    ("elements", "period", "first", "last"),
+    [
+        (["Pb"], (1630, 1650), "Lead (Pb) was stated.",
+         "Nothing here contradicts the stated period (1630 to 1650)."),
+        (["Pb", "Sn"], (1640, 1640), "Lead (Pb) and tin (Sn) were stated.",
+         "Nothing here contradicts the stated period (1640)."),
+    ],
+)  # fmt: skip
+def test_summary_of_an_area_is_in_whole_sentences(elements, period, first, last):
+    summary = match_pigments(elements, period).areas[0].summary
+    assert summary.startswith(first)
+    assert summary.endswith(last)
+
+
 def test_what_no_rule_explains_is_asked_about():
     result = match_pigments(["Pb", "I"], P1640)
     assert result.areas[0].unexplained == ["I"]

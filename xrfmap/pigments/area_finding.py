@@ -149,7 +149,8 @@ def _summary(
     if not setting.present:
         return "No element was detected here; that says nothing on what is present."
     verb = "stated" if setting.area.origin == "typed in" else "found"
-    parts = [f"{sentence(element_names(setting.present))} {verb}."]
+    were = "was" if len(setting.present) == 1 else "were"
+    parts = [f"{sentence(element_names(setting.present))} {were} {verb}."]
     best = sets[0].items if sets else ()
     named = [_class_words(item) for item in best if item.matches]
     if named:
@@ -175,7 +176,9 @@ def _class_words(item: Item) -> str:
 def _verdict_sentence(setting: Setting, flags: Sequence[Flag]) -> str:
     if setting.period is None:
         return "No period was stated to compare with."
-    span = f"{setting.period[0]} to {setting.period[1]}"
+    start, end = setting.period
+    years = f"{start}" if start == end else f"{start} to {end}"
+    span = f"the stated period ({years})"
     if not flags:
         return f"Nothing here contradicts {span}."
     words = {

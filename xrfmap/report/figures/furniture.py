@@ -31,7 +31,7 @@ smallest type (8.2 points) in 9 px."""
 _MOST = 1800  # pixels along a side: what a printer resolves over the height of a map
 
 
-def map_axes(shape: fields.Grid, foot_in: float = 1.05, *, on_page: bool = False) -> Axes:
+def map_axes(shape: fields.Grid, foot_in: float = 1.2, *, on_page: bool = False) -> Axes:
     """Axes for one map in a figure cut to its aspect; a narrower one for the page."""
     side, tall, beside = (_PAGE_SIDE, _PAGE_TALL, 1.6) if on_page else (_SIDE, _TALL, 1.75)
     width = min(side, tall / shape.aspect) if shape.aspect < fields.STRIP else 1.5

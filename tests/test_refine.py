@@ -17,6 +17,7 @@ from line_spectra import (
     model,
 )
 
+from xrfmap.evidence import Judge
 from xrfmap.fit import fit_counts
 from xrfmap.lineshape import Response
 from xrfmap.refine import fit_sum, merge, refine, solve
@@ -223,3 +224,69 @@ def test_coinciding_columns_have_large_finite_errors():
 def test_merge_adds_channels_of_each_bin():
     values = np.arange(12.0).reshape(6, 2)
     np.testing.assert_array_equal(merge(values, np.array([1, 3, 5])), [[6.0, 8.0], [14.0, 16.0]])
+
+
+def test_bins_left_out_carry_no_weight_whatever_they_hold():
+    spectra = plain()
+    data = counts_of(spectra, 5)
+    edges = merge_edges(spectra.scale, spectra.energy_range, spectra.channels)
+    matrix, binned = merge(spectra.matrix(), edges), merge(data, edges)
+    gone = np.zeros(spectra.channels, dtype=bool)
+    iron = int(SCALE.channel(6.4))  # Fe K-alpha, Bearden 1967, from memory
+    gone[iron - 4 : iron + 5] = True
+    used = merge(gone.astype(float), edges) == 0
+    assert 3 <= (~used).sum() <= 9
+    fit = fit_sum(data, replace(spectra, left_out=gone))
+    spoilt = np.where(gone, 7.0, data)
+    for other in (
+        fit_sum(spoilt, replace(spectra, left_out=gone)),
+        solve(binned, matrix, edges, spectra.labels, used=used),
+    ):
+        np.testing.assert_allclose(other.amplitude, fit.amplitude, rtol=1e-9, atol=1e-6)
+        np.testing.assert_allclose(other.error, fit.error, rtol=1e-9)
+    # the same as a design without these bins at all
+    short = solve(
+        binned[used], matrix[used], np.arange(used.sum() + 1), spectra.labels,
+        model_error=NOT_ON_PIXELS,
+    )  # fmt: skip
+    full = solve(binned, matrix, edges, spectra.labels, model_error=NOT_ON_PIXELS, used=used)
+    np.testing.assert_allclose(full.amplitude, short.amplitude, rtol=1e-5, atol=1.0)
+    np.testing.assert_allclose(full.chi2_per_dof, short.chi2_per_dof, rtol=1e-6)
+    # with every bin used, nothing is changed in the last bit
+    every = solve(binned, matrix, edges, spectra.labels, used=np.ones(len(binned), bool))
+    plainly = solve(binned, matrix, edges, spectra.labels)
+    for name in ("amplitude", "error", "variance", "model_error"):
+        np.testing.assert_array_equal(getattr(every, name), getattr(plainly, name))
+
+
+def test_shapes_are_refined_on_what_is_left():
+    spectra = elsewhere()
+    data = counts_of(spectra, 11)
+    gone = np.zeros(spectra.channels, dtype=bool)
+    iron = int(SCALE.channel(6.4))
+    gone[iron - 4 : iron + 5] = True
+    spoilt = np.where(gone, np.minimum(data, 0.3 * data[iron]), data)
+    found = refine(spoilt, replace(plain(), left_out=gone)).parameters
+    for name in ("zero_kev", "kev_per_channel", "noise_kev"):
+        value, error = found[name]
+        assert abs(value - MOVED[name]) < 4 * error, name
+
+
+def test_a_family_of_which_a_part_is_left_out_hangs_on_its_line_ratio():
+    spectra = plain()
+    data = counts_of(spectra, 12)
+    gone = np.zeros(spectra.channels, dtype=bool)
+    energy = SCALE.energy(np.arange(spectra.channels))
+    gone[np.abs(energy - 6.40) < 0.35] = True  # K-alpha of iron with its flanks
+    whole, part = refine(data, spectra), refine(data, replace(spectra, left_out=gone))
+    assert 0.05 < part.fit.left("Fe K") < 0.3
+    assert part.fit.left("Ca K") > 0.99
+    assert "cover Fe K" in part.parameters
+    # K-alpha and K-beta of iron are weakened unlike by a cover, at 0.7 optical depths of
+    # doubt by some 15 per cent; that doubt must be in the error, far above what counting
+    # leaves, and is not without the cut. Escape peaks of K-alpha hold it below those 15.
+    hanging = Judge(part).judge("Fe K", Judge(part).columns("Fe K"))
+    sure = Judge(whole).judge("Fe K", Judge(whole).columns("Fe K"))
+    assert 0.02 * hanging.net < hanging.error < 0.2 * hanging.net
+    assert hanging.error > 5 * hanging.alone
+    assert sure.error < 0.01 * sure.net

@@ -32,7 +32,7 @@ class Measured:
         Scan or point spectrum it comes from.
     table : Dataset
         Dim line: `net_counts`, `net_counts_err`, `net_counts_ul`,
-        `decision_threshold` [counts].
+        `decision_threshold` [counts]; NaN for a family whose lines ran full.
     findings : tuple of ElementFinding
         What the test says of each element of this spectrum.
     shares : mapping of str to float
@@ -61,6 +61,9 @@ def lines_of(measured: Measured) -> list[LineEvidence]:
         share = shares.get(label)
         if share is not None and np.isnan(share):
             share = None
+        if np.isnan(net):  # its lines ran full: whether it is there is known, how much is not
+            lines.append(LineEvidence(label, detected=label.split()[0] in present))
+            continue
         lines.append(LineEvidence(label, net, err, limit, seen, share))
     fitted = {line.family.split()[0] for line in lines}
     lines += [_unseen(f) for f in measured.findings if f.symbol not in fitted and _has_limit(f)]

@@ -291,7 +291,9 @@ def _fit_point(
     rows = []
     for index, label in enumerate(str(name) for name in fit.table["line"].values):
         row: dict[str, Any] = {"file": path.name, "line": label}
-        row |= {name: float(fit.table[name].values[index]) for name in FIELDS}
+        values = {name: float(fit.table[name].values[index]) for name in FIELDS}
+        # a family whose lines ran full has no counts, and JSON no word for NaN
+        row |= {name: value if value == value else None for name, value in values.items()}
         rows.append(row | {"element": verdicts.get(label.split()[0], "not detected")})
     return rows, [] if asked is None else asked.answer(fit.found, data, path.name)
 

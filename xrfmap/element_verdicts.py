@@ -14,6 +14,7 @@ from xrfmap.element_tests import CLEAR_LEAD, USUAL, Library, evidence_of, margin
 from xrfmap.emitters import Emitter
 from xrfmap.evidence import Evidence, Judge
 from xrfmap.findings import ElementFinding
+from xrfmap.left_out import TRUSTED_SHARE
 from xrfmap.numbers import number, with_error
 from xrfmap.refine import Refined
 from xrfmap.templates import SpectrumModel
@@ -22,6 +23,8 @@ __all__ = ["element_findings"]
 
 Z_LINE = 3.0
 """Standard errors at which a single group of lines counts as seen."""
+
+RAN_FULL = "whose lines lie in channels that ran full"
 
 INSEPARABLE = 5.0
 """An overlap that widens the error by more than this hides an element for practical purposes."""
@@ -51,7 +54,7 @@ def element_findings(
                 _present(element, emitters, evidence, judge, refined.model, margin >= 0, rival)
             )
         else:
-            found.append(_absent(element, emitters, evidence))
+            found.append(_absent(element, emitters, evidence, judge, refined.model))
     if metal in USUAL or given is None:
         found.append(_anode(metal))
     return tuple(found)
@@ -68,12 +71,18 @@ def _present(
 ) -> ElementFinding:
     """Verdict on an element of the model; `rival` would explain its counts as well."""
     seen = _lines_seen(emitters, evidence, judge, model)
+    blind = _blind(emitters, judge, model)
     families = [e.label for e in emitters if evidence[e.label].z >= Z_LINE]
-    best = max(evidence.values(), key=lambda v: v.z)
+    counted = [v for v in evidence.values() if v.label not in blind]
+    best = max(counted or evidence.values(), key=lambda v: v.z)
     words = (
         f"{', '.join(families) or best.label} with {with_error(best.net, best.error)} net counts "
         f"({best.z:.0f} standard errors) after all overlaps"
     )
+    if not counted:
+        words = f"{best.label} by the flanks of its peaks only, {RAN_FULL}: no net counts"
+    elif blind:
+        words += f"; no net counts of {', '.join(blind)}, {RAN_FULL}"
     if seen:
         words += f"; seen separately: {spelled(', '.join(seen))}"
     if best.competitor is not None and best.overlap > 0.3:
@@ -87,7 +96,7 @@ def _present(
         lines=families or [e.label for e in emitters],
         verdict=_verdict(sure, rival, best),
         because=words,
-        evidence={**_numbers(best, seen), "rival": rival},
+        evidence={**_numbers(best, seen, counted=bool(counted)), "rival": rival},
     )
 
 
@@ -112,10 +121,21 @@ def _hidden(evidence: Evidence) -> bool:
 
 
 def _absent(
-    element: str, emitters: Sequence[Emitter], evidence: dict[str, Evidence]
+    element: str,
+    emitters: Sequence[Emitter],
+    evidence: dict[str, Evidence],
+    judge: Judge,
+    model: SpectrumModel,
 ) -> ElementFinding:
+    blind = _blind(emitters, judge, model)
+    counted = [e for e in emitters if e.label not in blind]
+    if not counted:
+        return ElementFinding(
+            symbol=element, lines=blind, verdict="not separable",
+            because=f"nothing can be said from {', '.join(blind)}, {RAN_FULL}", evidence={},
+        )  # fmt: skip
     # the family that would show the smallest mass of the element
-    best = min(emitters, key=lambda e: evidence[e.label].error / e.strength)
+    best = min(counted, key=lambda e: evidence[e.label].error / e.strength)
     mine = evidence[best.label]
     limit = max(mine.net, 0.0) + 1.645 * mine.error
     hidden = _hidden(mine)
@@ -135,6 +155,14 @@ def _absent(
         because=words,
         evidence={**_numbers(mine, []), "upper_limit": limit},
     )
+
+
+def _blind(emitters: Sequence[Emitter], judge: Judge, model: SpectrumModel) -> list[str]:
+    """List the families too little of which lies outside the channels that ran full."""
+    return [
+        e.label for e in emitters
+        if judge.share_left(judge.column_of(model.column(e))) < TRUSTED_SHARE
+    ]  # fmt: skip
 
 
 def _shape(label: str | None) -> str:
@@ -190,10 +218,12 @@ def _resolved(emitter: Emitter, width: float) -> list[npt.NDArray[np.int64]]:
     return list(np.split(order, cuts))
 
 
-def _numbers(evidence: Evidence, seen: list[str]) -> dict[str, float | str | list[str] | None]:
+def _numbers(
+    evidence: Evidence, seen: list[str], *, counted: bool = True
+) -> dict[str, float | str | list[str] | None]:
     return {
-        "net_counts": evidence.net,
-        "net_counts_err": evidence.error,
+        "net_counts": evidence.net if counted else None,
+        "net_counts_err": evidence.error if counted else None,
         "standard_errors": evidence.z,
         "likelihood_ratio": evidence.z**2 if evidence.z > 0 else 0.0,
         "error_inflation": evidence.inflation,

@@ -24,6 +24,9 @@ __all__ = ["Evidence", "Judge"]
 
 Array = npt.NDArray[np.float64]
 
+NOTHING = 1e-30
+"""Information that is none: errors of 1e15 counts."""
+
 
 @dataclass(frozen=True)
 class Evidence:
@@ -97,6 +100,10 @@ class Judge:
         """Bring a spectrum per channel to the bins of the fit."""
         return merge(spectrum, self._refined.fit.edges)
 
+    def share_left(self, column: Array) -> float:
+        """Share of a column's counts that lies in bins which the fit rests on, 0 to 1."""
+        return self._refined.fit.share_left(column)
+
     def judge(self, label: str, column: Array, without: tuple[str, ...] = ()) -> Evidence:
         """Judge one component.
 
@@ -131,7 +138,8 @@ class Judge:
         if set(gone) & set(self._active):
             left = self._basis(set(gone))
             known, known_data = left.T @ known, left.T @ known_data
-        alone = np.einsum("ij,ij->j", scaled, scaled)
+        # of what lies in channels left out and nowhere else, nothing is known
+        alone = np.maximum(np.einsum("ij,ij->j", scaled, scaled), NOTHING)
         info = np.maximum(alone - np.einsum("ij,ij->j", known, known), 1e-9 * alone)
         net = (scaled.T @ data - known.T @ known_data) / info
         rivals = self._rivals(scaled, [k for k in keep if amplitude[k] > 0])
@@ -161,9 +169,8 @@ class Judge:
         if not keep:
             return [(None, 0.0)] * scaled.shape[1]
         own = self._columns[:, keep]
-        cosine = (own.T @ scaled) / np.outer(
-            np.linalg.norm(own, axis=0), np.linalg.norm(scaled, axis=0)
-        )
+        norms = np.outer(np.linalg.norm(own, axis=0), np.linalg.norm(scaled, axis=0))
+        cosine = (own.T @ scaled) / np.maximum(norms, NOTHING)
         best = cosine.argmax(axis=0)
         return [(self._labels[keep[k]], float(cosine[k, j])) for j, k in enumerate(best)]
 

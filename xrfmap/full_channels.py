@@ -1,33 +1,29 @@
-"""Pixels in which channels ran full: fitted without these channels.
+"""Pixels in which channels ran full, fitted without these channels; and words for spectra.
 
 A counter that stops at its largest number loses counts of the main lines only. The rest of
-the spectrum is sound, and the other lines of a family still tell its amount. A single
-spectrum in which that happened is fitted as it is, and the families that lost counts are
-named: it was measured too long, and can be measured again.
+the spectrum is sound, and the other lines of a family still tell its amount. Single spectra
+are fitted without these channels by :mod:`xrfmap.left_out`; what that means for them is said
+here.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.faults import full_count
 from xrfmap.fit import Design
+from xrfmap.identify import Found
+from xrfmap.left_out import TRUSTED_SHARE, FullChannels
 from xrfmap.map_design import MapDesign
 from xrfmap.numbers import whole
 
-__all__ = ["TOUCHED_SHARE", "TRUSTED_SHARE", "cut_design", "full_bins", "full_words"]
-
-TRUSTED_SHARE = 0.05
-"""Share of a family's counts that must be left outside the full channels: the K-beta lines
-are about a tenth of a K family. With less, the tail of a peak would decide."""
+__all__ = ["TOUCHED_SHARE", "cut_design", "full_bins", "full_words"]
 
 TOUCHED_SHARE = 0.05
-"""Share of a family's counts in full channels from which its net counts are called too low."""
+"""Share of a family's counts in channels left out from which it is told."""
 
 
 def full_bins(
@@ -94,40 +90,44 @@ def cut_design(
     return cut, lines
 
 
-def full_words(counts: npt.NDArray[Any], spectra: xr.Dataset) -> str:
-    """Say where a single spectrum ran full, and which families lost counts by that.
+def full_words(spectrum: xr.Dataset, found: Found) -> str:
+    """Say where a single spectrum ran full, and what that does to its families.
 
     Parameters
     ----------
-    counts : ndarray, shape (channels,)
-        Counts as stored. [counts]
-    spectra : Dataset
-        Its fit, see :func:`xrfmap.maps.summed_spectra`.
+    spectrum : Dataset
+        ``counts(channel)`` as stored [counts], or a sum with ``left_out(channel)``.
+    found : Found
+        Its fit.
 
     Returns
     -------
     str
-        Empty where no channel ran full, see :func:`xrfmap.faults.full_count`.
+        Empty where no channel ran full.
     """
-    full = full_count(counts.dtype, counts)
+    full = FullChannels.of(spectrum)
     if full is None:
         return ""
-    over = np.greater_equal(counts, full)
-    energy = spectra["energy"].values[over]
-    number = int(over.sum())
-    where = (
-        f"{number} channels from {energy[0]:.2f} to {energy[-1]:.2f} keV"
-        if number > 1
-        else f"the channel at {energy[0]:.2f} keV"
-    )
-    parts = np.nan_to_num(spectra["component_counts"].transpose("component", "channel").values)
-    total = parts.sum(axis=1)
-    share = np.divide(parts[:, over].sum(axis=1), total, out=np.zeros(len(total)), where=total > 0)
-    names = [str(n) for n in spectra["component"].values[share >= TOUCHED_SHARE]]
-    lost = f"; net counts of {', '.join(n for n in names if n != 'continuum')} are too low" * any(
-        n != "continuum" for n in names
-    )
-    return (
-        f"{where} ran full at {whole(full)} counts{lost}, and their neighbours and the energy "
-        "scale are less sure: measure again for a shorter time or with less current"
-    )
+    energy = found.model.scale.energy(np.flatnonzero(full.channels))
+    at = f" at {whole(full.count)} counts" if full.count is not None else ""
+    one = f"the channel at {energy[0]:.2f} keV"
+    many = f"{len(energy)} channels from {energy[0]:.2f} to {energy[-1]:.2f} keV"
+    where, are = (many, "are") if len(energy) > 1 else (one, "is")
+    inside = "" if full.count is not None else " in some of the pixels"
+    left = {e.label: found.fit.left(e.label) for e in found.model.emitters if e.kind == "element"}
+    none = [name for name, share in left.items() if share < TRUSTED_SHARE]
+    less = [name for name, share in left.items() if TRUSTED_SHARE <= share < 1 - TOUCHED_SHARE]
+    parts = [f"{where} ran full{at}{inside} and {are} left out of the fit"]
+    if less:
+        shares = ", ".join(f"{name} ({100 * left[name]:.0f} %)" for name in less)
+        parts.append(
+            f"net counts rest on what is left of the counts for {shares}, with a larger error"
+        )
+    if none:
+        parts.append(
+            f"{', '.join(none)} {'have' if len(none) > 1 else 'has'} no net counts, since less "
+            f"than {100 * TRUSTED_SHARE:.0f} % of their counts are left"
+        )
+    parts.append("pile-up is worked out with the counts that the fit expects there")
+    parts.append("for better figures measure again for a shorter time or with less current")
+    return "; ".join(parts)

@@ -31,6 +31,7 @@ from xrfmap.emitters import family_emitter, scatter_emitters
 from xrfmap.errors import InputError
 from xrfmap.evidence import Judge
 from xrfmap.findings import ElementFinding
+from xrfmap.left_out import FullChannels, fit_without_full
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
 from xrfmap.one_thread import in_one_thread
 from xrfmap.refine import Refined, SumFit, fit_sum, refine, solve
@@ -264,8 +265,14 @@ def elements_of_sum(
     anode = instrument.anode or scan.attrs.get("anode")
     if scan["counts"].ndim == 1:
         counts = np.asarray(scan["counts"], dtype=np.float64)
-        model = base_model(counts, scale, instrument, anode=anode, energy_range=energy_range)
-        return identify(counts, model, elements=elements, anode=anode)
+        return fit_without_full(
+            counts,
+            FullChannels.of(scan),
+            lambda whole: base_model(
+                whole, scale, instrument, anode=anode, energy_range=energy_range
+            ),
+            lambda model: identify(counts, model, elements=elements, anode=anode),
+        )
     summary = summarise(scan)
     drift = RowScales.of(scan)
     model = base_model(
@@ -285,6 +292,7 @@ def identify_part(
     elements: Sequence[str] | None = None,
     row_counts: npt.ArrayLike | None = None,
     scale_counts: Array | None = None,
+    full: FullChannels | None = None,
 ) -> Found:
     """Find the elements of a part of a scan whose whole has been looked at.
 
@@ -303,28 +311,35 @@ def identify_part(
         Counts of the part in each group of rows of like energy scale
         (:meth:`xrfmap.row_scales.RowScales.sum_groups`), so that a family may lie in
         other rows than the next; without them all families lie as the counts do. [counts]
+    full : FullChannels, optional
+        Channels in which pixels of the part ran full, left out of the fit.
     """
     model = like.model
-    bare = base_model(
-        counts, model.scale, model.instrument, anode=like.anode, energy_range=model.energy_range
-    )
-    start = replace(
-        bare,
-        response=model.response,
-        compton_shift=model.compton_shift,
-        compton_fwhm_kev=model.compton_fwhm_kev,
-        cover=model.cover,
-        log_factors=model.log_factors,
-        shifts=model.shifts,
-        own_shifts=model.own_shifts,
-    )
-    if like.drift is None or row_counts is None:
-        return identify(counts, start, elements=elements, like=like)
-    start = replace(start, shifts=like.drift.shifts(row_counts), own_shifts={})
-    rows = None
-    if scale_counts is not None:
-        rows = RowMixture(like.drift, scale_counts, np.asarray(row_counts, np.float64))
-    return identify(counts, start, elements=elements, like=like, rows=rows)
+    shifts, own_shifts, rows = model.shifts, model.own_shifts, None
+    if like.drift is not None and row_counts is not None:
+        shifts, own_shifts = like.drift.shifts(row_counts), {}
+        if scale_counts is not None:
+            rows = RowMixture(like.drift, scale_counts, np.asarray(row_counts, np.float64))
+
+    def start(whole: Array) -> SpectrumModel:
+        bare = base_model(
+            whole, model.scale, model.instrument, anode=like.anode, energy_range=model.energy_range
+        )
+        return replace(
+            bare,
+            response=model.response,
+            compton_shift=model.compton_shift,
+            compton_fwhm_kev=model.compton_fwhm_kev,
+            cover=model.cover,
+            log_factors=model.log_factors,
+            shifts=shifts,
+            own_shifts=own_shifts,
+        )
+
+    return fit_without_full(
+        counts, full, start,
+        lambda model: identify(counts, model, elements=elements, like=like, rows=rows),
+    )  # fmt: skip
 
 
 def _grow(
@@ -379,7 +394,7 @@ def _strict(refined: Refined) -> Refined:
     """
     fit = solve(
         refined.fit.counts, refined.fit.matrix, refined.fit.edges, refined.fit.labels,
-        model_error=GROW_ERROR,
+        model_error=GROW_ERROR, used=refined.fit.used,
     )  # fmt: skip
     return replace(refined, fit=fit)
 
@@ -444,7 +459,8 @@ def _best(
 def _settled(refined: Refined) -> Refined:
     """Fit again with the model error that the complete model leaves."""
     fit = refined.fit
-    return replace(refined, fit=solve(fit.counts, fit.matrix, fit.edges, fit.labels))
+    settled = solve(fit.counts, fit.matrix, fit.edges, fit.labels, used=fit.used)
+    return replace(refined, fit=settled)
 
 
 def _prune(
@@ -494,7 +510,7 @@ def _thinned(refined: Refined, library: Library) -> tuple[Refined, bool]:
             [e for e in refined.model.emitters if e.label not in gone]
         )
         fit = refined.fit
-        fit = solve(fit.counts, fit.matrix[:, keep], fit.edges, model.labels)
+        fit = solve(fit.counts, fit.matrix[:, keep], fit.edges, model.labels, used=fit.used)
         refined = replace(refined, model=model, fit=fit)
 
 

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from xrfmap.emitters import family_emitter, usable_families
 from xrfmap.fit import Design, fit_counts
 from xrfmap.identify import Found
+from xrfmap.left_out import TRUSTED_SHARE
 from xrfmap.line_doubts import doubts, foreign_errors, hidden_emitters, wrong_shapes
 from xrfmap.line_groups import GroupCounts, LineGroup, group_emitter, groups_of
 from xrfmap.map_design import MAP_PIECES
@@ -57,7 +58,8 @@ def area_counts(found: Found, elements: str | Sequence[str]) -> GroupCounts:
     GroupCounts
         n = 1. Weighted least squares about the fit, the variances those of the fitted
         counts with the model error; energy scale, widths and the line ratios of the other
-        elements stay free within their spreads.
+        elements stay free within their spreads. A group that lies in channels left out of
+        the fit, since they ran full, has an error of all counts.
     """
     names = (elements,) if isinstance(elements, str) else tuple(dict.fromkeys(elements))
     model, fit = with_elements(found, names), found.fit
@@ -77,6 +79,10 @@ def area_counts(found: Found, elements: str | Sequence[str]) -> GroupCounts:
     solution, covariance = _least_squares(np.vstack([measured, prior]), data)
     g = len(groups)
     leak = doubts(model, groups, fit.matrix, fit.labels, fit.edges) @ fit.amplitude
+    # the tail of a peak whose channels ran full says nothing on it: an error of all counts,
+    # those that were lost among them
+    blind = np.array([fit.share_left(column) < TRUSTED_SHARE for column in split])
+    leak = np.where(blind, fit.counts.sum() + fit.fitted.sum(), leak)
     return GroupCounts(groups, solution[None, :g], (covariance[:g, :g] + np.diag(leak**2))[None])
 
 

@@ -23,6 +23,7 @@ from xrfmap.fit import FitResult, fit_counts
 from xrfmap.flicker import beam_of
 from xrfmap.full_channels import cut_design, full_bins, full_words
 from xrfmap.identify import Found, elements_of_sum, identify_part
+from xrfmap.left_out import TRUSTED_SHARE, FullChannels
 from xrfmap.map_design import RATIO_SPREAD, MapDesign, row_designs
 from xrfmap.refine import Refined
 from xrfmap.residuals import residual_attrs
@@ -302,7 +303,9 @@ def summed_spectra(found: Found) -> xr.Dataset:
     -------
     Dataset
         Dims ``channel`` and ``component``: `sum_counts`, `max_pixel_counts`, `model`,
-        `component_counts`, `model_error` (relative); coordinate `energy` [keV].
+        `component_counts`, `model_error` (relative); coordinate `energy` [keV]. Where
+        channels ran full also `left_out`: 1 in channels that the fit did not look at, where
+        `model` is what it expects.
     """
     model, fit = found.model, found.fit
     matrix = model.matrix() * fit.amplitude
@@ -323,6 +326,10 @@ def summed_spectra(found: Found) -> xr.Dataset:
         ),
         "model_error": ("channel", error, {"units": "1"}),
     }  # fmt: skip
+    if not fit.used.all():
+        unused = np.zeros(model.channels, dtype=np.int8)
+        unused[first:last] = np.repeat(~fit.used, np.diff(fit.edges))
+        data["left_out"] = ("channel", unused, {"units": "1"})
     if found.summary is not None:
         data["max_pixel_counts"] = ("channel", found.summary.max_counts, units)
     energy = model.scale.energy(np.arange(model.channels))
@@ -340,8 +347,10 @@ class SpectrumFit:
     Attributes
     ----------
     table : Dataset
-        Dim ``line``: the fields of the maps [counts]. Attribute ``full_channels``: which
-        channels ran full and what that spoils, in words; empty where none did.
+        Dim ``line``: the fields of the maps [counts]; NaN for a family of which less than
+        :data:`xrfmap.left_out.TRUSTED_SHARE` lies outside channels that ran full. Attribute
+        ``full_channels``: which channels were left out for that and what rests on the others,
+        in words; empty where none ran full.
     elements : tuple of ElementFinding
         Verdict per element.
     spectra : Dataset
@@ -392,10 +401,13 @@ def fit_spectrum(
             spectrum[name].values if name in spectrum else None
             for name in ("row_counts", "scale_counts")
         )
-        found = identify_part(counts, like, elements=elements, row_counts=rows, scale_counts=scales)
-    table, spectra = _table(found, spectrum), summed_spectra(found)
-    table.attrs["full_channels"] = full_words(spectrum["counts"].values, spectra)
-    return SpectrumFit(table, found.elements, spectra, found)
+        found = identify_part(
+            counts, like, elements=elements, row_counts=rows, scale_counts=scales,
+            full=FullChannels.of(spectrum),
+        )  # fmt: skip
+    table = _table(found, spectrum)
+    table.attrs["full_channels"] = full_words(spectrum, found)
+    return SpectrumFit(table, found.elements, summed_spectra(found), found)
 
 
 def _table(found: Found, spectrum: xr.Dataset) -> xr.Dataset:
@@ -404,7 +416,11 @@ def _table(found: Found, spectrum: xr.Dataset) -> xr.Dataset:
     emitters = [e for e in found.model.emitters if e.kind == "element"]
     rows = []
     for emitter in emitters:
-        mine = judge.judge(emitter.label, judge.column_of(found.model.column(emitter)))
+        column = judge.column_of(found.model.column(emitter))
+        if found.fit.share_left(column) < TRUSTED_SHARE:
+            rows.append((np.nan,) * len(PIXEL_FIELDS))
+            continue
+        mine = judge.judge(emitter.label, column)
         variance = mine.error**2
         net = max(mine.net, 0.0)
         # the family's own counts are part of the variance; without it less remains

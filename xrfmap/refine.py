@@ -31,6 +31,7 @@ from xrfmap.templates import DEFAULT_COVER, SpectrumModel, merge_edges
 __all__ = ["Refined", "SumFit", "fit_sum", "merge", "refine"]
 
 Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 MODEL_ERROR_MIN = 0.002
 """Least relative error of the model that is assumed: cross-sections differ by more."""
@@ -60,6 +61,14 @@ xraylib and those of Elam, Ravel and Sieber, Radiat. Phys. Chem. 63, 121 (2002),
 differ by 10, 11, 12 and 14 per cent."""
 
 
+HANGING_SHARE = 0.02
+"""Share of a family's counts in channels left out from which its line ratios matter for them:
+an error of a ratio, a tenth or less, then moves them by more than :data:`MODEL_ERROR_MIN`."""
+
+HANGING_Z = 3.0
+"""Standard errors from which that is asked; fainter ones are known no better than to a third."""
+
+
 @dataclass(frozen=True, eq=False)
 class SumFit:
     """Fit of one spectrum with many counts.
@@ -75,7 +84,8 @@ class SumFit:
     edges : ndarray of int, shape (bins + 1,)
         Bin borders in channels.
     variance : ndarray, shape (bins,)
-        Poisson variance and model error. [counts2]
+        Poisson variance and model error; infinite where a bin holds a channel that is left
+        out, so that nothing rests on it. [counts2]
     model_error : ndarray, shape (bins,)
         Relative error of the model that makes local chi-square one.
     chi2_per_dof : float
@@ -94,6 +104,22 @@ class SumFit:
     model_error: Array
     chi2_per_dof: float
     labels: tuple[str, ...]
+
+    @property
+    def used(self) -> Mask:
+        """Bins that the fit rests on, shape (bins,)."""
+        return np.isfinite(self.variance)
+
+    def left(self, label: str) -> float:
+        """Share of a component's counts in the bins that the fit rests on, 0 to 1."""
+        return self.share_left(self.matrix[:, self.labels.index(label)])
+
+    def share_left(self, column: Array) -> float:
+        """Share of a column's counts, shape (bins,), in the bins that the fit rests on."""
+        if self.used.all():
+            return 1.0
+        total = float(column.sum())
+        return float(column[self.used].sum()) / total if total > 0 else 0.0
 
     def net(self, label: str) -> tuple[float, float]:
         """Net counts and error of one component; zeros where it is not in the fit."""
@@ -152,7 +178,12 @@ def fit_sum(
         edges = merge_edges(model.scale, model.energy_range, model.channels)
     matrix = merge(model.matrix(), edges)
     data = merge(np.asarray(counts, dtype=np.float64), edges)
-    return solve(data, matrix, edges, model.labels, model_error=model_error, rounds=rounds)
+    used = None
+    if model.left_out is not None:
+        used = merge(model.left_out.astype(np.float64), edges) == 0
+    return solve(
+        data, matrix, edges, model.labels, model_error=model_error, rounds=rounds, used=used
+    )
 
 
 def solve(
@@ -163,22 +194,30 @@ def solve(
     *,
     model_error: float | None = None,
     rounds: int = 4,
+    used: Mask | None = None,
 ) -> SumFit:
-    """Amplitudes of a given design; the work of :func:`fit_sum`."""
-    fitted = np.maximum(_smooth(data), 1.0)
+    """Amplitudes of a given design; the work of :func:`fit_sum`.
+
+    Bins that are not `used` (all are by default) have no weight.
+    """
+    keep = np.ones(len(data), dtype=bool) if used is None else used
+    seen = data
+    if not keep.all():  # not even by way of the first weights
+        seen = np.interp(np.arange(len(data)), np.flatnonzero(keep), data[keep])
+    fitted = np.maximum(_smooth(seen), 1.0)
     coarse = np.array([_coarse(label) for label in labels])
     rough = np.zeros(len(data))
     relative = np.full(len(data), MODEL_ERROR_MIN if model_error is None else model_error)
     for _ in range(rounds):
-        variance = fitted + (relative * fitted) ** 2 + rough
+        variance = np.where(keep, fitted + (relative * fitted) ** 2 + rough, np.inf)
         root = 1 / np.sqrt(variance)
         amplitude = _nonnegative(matrix * root[:, None], data * root)
         fitted = np.maximum(matrix @ amplitude, 1.0)
         rough = ((matrix * coarse) @ amplitude) ** 2
-        dof = max(len(data) - int(np.count_nonzero(amplitude)), 1)
+        dof = max(int(keep.sum()) - int(np.count_nonzero(amplitude)), 1)
         if model_error is None:
-            relative = _model_error(data, fitted, rough, int(np.count_nonzero(amplitude)))
-    variance = fitted + (relative * fitted) ** 2 + rough
+            relative = _model_error(data, fitted, rough, int(np.count_nonzero(amplitude)), keep)
+    variance = np.where(keep, fitted + (relative * fitted) ** 2 + rough, np.inf)
     chi2 = float(np.sum((data - fitted) ** 2 / variance) / dof)
     info = (matrix / variance[:, None]).T @ matrix
     error = np.sqrt(np.diag(_inverse(info)))
@@ -340,7 +379,10 @@ def _knobs(counts: Array, model: SpectrumModel, detector_known: bool) -> list[_K
     fit = fit_sum(counts, model, model_error=REFINE_ERROR)
     for emitter in model.emitters:
         net, error = fit.net(emitter.label)
-        if net < 25 * error:  # a ratio is known to error/net at best
+        # a ratio is known to error/net at best; but where a part of the family is left out,
+        # its counts hang on the ratio of that part to what is left
+        hanging = net > HANGING_Z * error and fit.left(emitter.label) < 1 - HANGING_SHARE
+        if net < 25 * error and not hanging:
             continue
         if emitter.kind == "element" and len(emitter.energies) > 1:
             found += _ratio_knobs(emitter, model, fit)
@@ -428,7 +470,9 @@ def _apply(model: SpectrumModel, knobs: list[_Knob], theta: Array) -> SpectrumMo
 
 def _cost(fit: SumFit, theta: Array, knobs: list[_Knob]) -> float:
     """Minus twice the log-likelihood, with the plausible spread of the parameters."""
-    chi2 = np.sum((fit.counts - fit.fitted) ** 2 / fit.variance + np.log(fit.variance))
+    here = fit.used
+    off, variance = (fit.counts - fit.fitted)[here], fit.variance[here]
+    chi2 = np.sum(off**2 / variance + np.log(variance))
     return float(
         chi2 + sum(((t - k.start) / k.spread) ** 2 for t, k in zip(theta, knobs, strict=True))
     )
@@ -552,12 +596,15 @@ def _coarse(label: str) -> float:
     return SCATTER_ERROR if "Compton" in label or "Rayleigh" in label else 0.0
 
 
-def _model_error(data: Array, fitted: Array, rough: Array, free: int) -> Array:
+def _model_error(data: Array, fitted: Array, rough: Array, free: int, keep: Mask) -> Array:
     """Relative model error per bin that brings the local mean of chi-square to one.
 
     Local, because a strong family that is described badly must not blind the whole
     spectrum, nor a well described region vouch for a bad one.
     """
+    if not keep.all():  # of what lies between, the error is that of the bins beside it
+        inside = _model_error(data[keep], fitted[keep], rough[keep], free, keep[keep])
+        return np.interp(np.arange(len(data)), np.flatnonzero(keep), inside)
     share = max(1 - free / len(data), 0.1)
     half = ERROR_WINDOW // 2
 

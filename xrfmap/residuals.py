@@ -84,7 +84,8 @@ def line_residuals(model: SpectrumModel, fit: SumFit) -> list[LineResidual]:
     Notes
     -----
     Bins are a third of a peak width, so that a shift or a wrong width shows; the local
-    counts are those of the fit in the bin, continuum and neighbours included.
+    counts are those of the fit in the bin, continuum and neighbours included. Bins left out
+    of the fit are not looked at, nor lines that lie in such bins only.
     """
     centres = merge(model.scale.energy(np.arange(model.channels)), fit.edges) / np.diff(fit.edges)
     noise = np.sqrt(np.maximum(fit.fitted, 1.0))
@@ -96,7 +97,7 @@ def line_residuals(model: SpectrumModel, fit: SumFit) -> list[LineResidual]:
         if amplitude < MANY or emitter.kind == "compton":
             continue
         for name, at, counts in _lines(emitter, model, float(amplitude)):
-            near = np.abs(centres - at) <= float(model.scale.fwhm(at))
+            near = (np.abs(centres - at) <= float(model.scale.fwhm(at))) & fit.used
             if counts < MANY or not near.any():
                 continue
             part = relative[near]

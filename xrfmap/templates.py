@@ -161,6 +161,8 @@ class SpectrumModel:
     own_shifts : mapping of str to tuple of Shift
         The same for emitters, by label, that lie unevenly over the rows of such a scan;
         `shifts` where missing.
+    left_out : ndarray of bool, shape (channels,), optional
+        Channels inside the range that no fit looks at, since their counters ran full.
     """
 
     scale: EnergyScale
@@ -184,6 +186,7 @@ class SpectrumModel:
     self_piled: tuple[str, ...] = ()
     shifts: tuple[Shift, ...] = ()
     own_shifts: Mapping[str, tuple[Shift, ...]] = field(default_factory=dict)
+    left_out: npt.NDArray[np.bool_] | None = None
 
     def with_emitters(self, emitters: Sequence[Emitter]) -> SpectrumModel:
         """Return the same model with other emitters."""

@@ -108,14 +108,18 @@ def _is_background(name: str) -> bool:
 def residuals(spectra: xr.Dataset) -> Array:
     """Measured less fitted counts in standard deviations, shape (channels,).
 
-    Poisson deviations with the model error that the fit granted; NaN outside the range.
+    Poisson deviations with the model error that the fit granted; NaN outside the range and
+    in channels that the fit left out.
     """
     counts, model = (
         np.asarray(spectra[name].values, dtype=np.float64) for name in ("sum_counts", "model")
     )
     granted = np.nan_to_num(np.asarray(spectra["model_error"].values)) * np.nan_to_num(model)
     sigma = np.sqrt(np.maximum(model, 1.0) + granted**2)
-    return np.asarray((counts - model) / sigma)
+    found = np.asarray((counts - model) / sigma)
+    if "left_out" in spectra:
+        found[spectra["left_out"].values.astype(bool)] = np.nan
+    return found
 
 
 def labels(

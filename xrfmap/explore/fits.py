@@ -171,7 +171,9 @@ def _fitted_row(
     finding = findings.get(label.split()[0])
     net, err, high = (values[n] for n in ("net_counts", "net_counts_err", "net_counts_ul"))
     present = finding is not None and finding.verdict == "present"
-    if present and net > values["decision_threshold"]:
+    if net != net:
+        state, words = "not separable", "no net counts: its lines lie in channels that ran full"
+    elif present and net > values["decision_threshold"]:
         state, words = "detected", _seen_words(net, err)
     elif present:
         state, words = "not detected", f"not detected, fewer than {number(high)}"

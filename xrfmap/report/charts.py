@@ -20,6 +20,7 @@ from xrfmap.report.figures.hidden import signed_field
 from xrfmap.report.figures.maps import QUALITY
 from xrfmap.report.figures.radiograph import TITLES as RADIOGRAPH_TITLES
 from xrfmap.report.figures.radiograph import radiograph_field
+from xrfmap.report.figures.spectra import left_out
 from xrfmap.report.folder import ResultFolder
 from xrfmap.report.parts import Chart, CoverPart, HiddenPart, RadiographPart, ScanPart
 from xrfmap.report.photographs import Photograph
@@ -181,6 +182,10 @@ def _spectrum_csv(spectra: xr.Dataset, counts: str) -> str:
     if "model" in spectra and counts != "max_pixel_counts":
         heads.append("fit [counts]")
         columns.append(np.asarray(spectra["model"].values, dtype=float))
+        unused = left_out(spectra)
+        if unused is not None:
+            heads.append("left out of the fit (ran full)")
+            columns.append(unused.astype(float))
         if "component_counts" in spectra:
             parts = spectra["component_counts"].transpose("component", "channel")
             heads += [f"{c} [counts]" for c in spectra["component"].values]

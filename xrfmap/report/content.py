@@ -352,7 +352,8 @@ def point_table(points: Mapping[str, xr.Dataset]) -> Table | None:
 
 def _point_row(name: str, one: xr.Dataset) -> tuple[Value, ...]:
     def value(key: str) -> float | None:
-        return float(one[key]) if key in one else None
+        # NaN: the lines of the family ran full
+        return float(one[key]) if key in one and not np.isnan(one[key]) else None
 
     net, threshold = value("net_counts"), value("decision_threshold")
     seen = net > threshold if net is not None and threshold is not None else None

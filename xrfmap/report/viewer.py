@@ -10,7 +10,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.report import style
-from xrfmap.report.figures.spectra import mark_weight, shown_range
+from xrfmap.report.figures.spectra import left_out, mark_weight, shown_range
 from xrfmap.report.marks import Mark, line_marks
 from xrfmap.report.plates import Atlas
 from xrfmap.settings import Study
@@ -80,6 +80,7 @@ def _one(name: str, spectra: xr.Dataset, counts: str, *, fitted: bool) -> dict[s
         "energy": _digits(energy, 7),
         "counts": _digits(measured, 6),
         "model": _digits(model) if model is not None else None,
+        "full": _runs(left_out(spectra)) if model is not None else [],
         "parts": parts,
         "marks": [
             {"label": m.label, "family": m.family, "e": round(m.energy_kev, 4), "weight": weight}
@@ -88,6 +89,13 @@ def _one(name: str, spectra: xr.Dataset, counts: str, *, fitted: bool) -> dict[s
         "low": round(low, 3),
         "high": round(high, 3),
     }
+
+
+def _runs(mask: npt.NDArray[np.bool_] | None) -> list[list[int]]:
+    """First and last channel of each run of marked ones."""
+    marked = np.flatnonzero(mask) if mask is not None else np.zeros(0, np.intp)
+    cuts = np.flatnonzero(np.diff(marked) > 1) + 1
+    return [[int(run[0]), int(run[-1])] for run in np.split(marked, cuts) if run.size]
 
 
 def spectra_data(

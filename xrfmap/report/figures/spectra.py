@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
+from scipy.ndimage import binary_dilation
 
 from xrfmap.errors import InputError
 from xrfmap.report import fields, style
@@ -18,9 +19,10 @@ from xrfmap.report.words import whole
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["element_scatter", "fitted_spectrum", "mark_weight", "shown_range"]
+__all__ = ["element_scatter", "fitted_spectrum", "left_out", "mark_weight", "shown_range"]
 
 Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 _PER_AREA = 600  # points drawn of one area; more would hide the others
 _FEW = 4000  # more points than this are shown as a density
 _ENOUGH = 500_000  # pixels that tell a density; of more, one in so many is taken
@@ -36,6 +38,13 @@ def shown_range(energy: Array, counts: Array, model: Array | None = None) -> tup
         return float(energy[0]), float(energy[-1])
     low, high = float(energy[inside[0]]) - 0.2, float(energy[inside[-1]]) + 0.2
     return max(0.0, low), min(high, float(energy[-1]))
+
+
+def left_out(spectra: xr.Dataset) -> Mask | None:
+    """Channels that the fit left out, since they ran full; None where it used all of them."""
+    if "left_out" not in spectra:
+        return None
+    return np.asarray(spectra["left_out"].values, dtype=bool)
 
 
 def _values(spectra: xr.Dataset, name: str) -> Array | None:
@@ -67,7 +76,8 @@ def fitted_spectrum(
     ----------
     spectra : Dataset
         Dims channel, component; coordinate ``energy`` [keV]; the variable named by
-        `counts`, and where there is a fit ``model`` and ``component_counts``.
+        `counts`, and where there is a fit ``model`` and ``component_counts``. Channels that
+        the fit left out (``left_out``) are underlaid with grey.
     counts : str
         Variable to show as measured counts.
     components : bool or sequence of str
@@ -109,9 +119,17 @@ def fitted_spectrum(
     positive = measured[inside & (measured > 0)]
     floor = max(0.5, float(np.percentile(positive, 1)) / 8) if positive.size else 0.5
     peak = float(positive.max()) if positive.size else 1.0
+    unused = left_out(spectra) if model is not None else None
+    if model is not None and unused is not None and (unused & inside).any():
+        peak = max(peak, float(np.nanmax(model[unused & inside], initial=0.0)))
     ax.set_yscale("log")
     ax.set_xlim(low, high)
     ax.set_ylim(floor, peak * 2.2)
+    if unused is not None:
+        # the neighbours too, so that a single channel makes a piece of line
+        beside = binary_dilation(unused)
+        ax.plot(energy, np.where(beside, np.maximum(measured, floor), np.nan), color=style.INK,
+                alpha=0.25, linewidth=6, label="ran full, not fitted", zorder=2)  # fmt: skip
     parts = _components(spectra) if components and model is not None else []
     wanted = None if isinstance(components, bool) else set(components)
     for index, (label, row) in enumerate(parts):

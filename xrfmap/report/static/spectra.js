@@ -29,6 +29,9 @@
       top = Math.max(top, now.counts[i]);
       if (now.counts[i] > 0) { bottom = Math.min(bottom, now.counts[i]); }
     }
+    now.full.forEach(function (run) {
+      for (let i = Math.max(first, run[0]); i <= Math.min(last, run[1]); i += 1) { top = Math.max(top, now.model[i] || 0); }
+    });
     const log = el("log-scale").checked;
     top = Math.max(top, 1);
     const high = log ? top * 1.6 : top * 1.06;
@@ -97,6 +100,15 @@
     }
     return path;
   }
+  function full(svg, f) {
+    const half = (now.energy[now.energy.length - 1] - now.energy[0]) / (now.energy.length - 1) / 2;
+    now.full.forEach(function (run) {
+      const from = Math.max(range[0], now.energy[run[0]] - half), to = Math.min(range[1], now.energy[run[1]] + half);
+      if (from >= to) { return; }
+      make("rect", { x: f.x(from), y: f.top, width: f.x(to) - f.x(from), height: f.height - f.top - f.bottom, fill: "#1f1d1a", "fill-opacity": 0.14, class: "full" }, svg);
+    });
+  }
+  function isFull(i) { return now.full.some(function (run) { return run[0] <= i && i <= run[1]; }); }
   function curves(svg, f) {
     now.parts.forEach(function (part) {
       if (off.has(part.label)) { return; }
@@ -150,7 +162,7 @@
     box = f;
     plot.textContent = "";
     const svg = make("svg", { viewBox: "0 0 " + f.width + " " + f.height, role: "img", "aria-label": now.name + ", " + range[0].toFixed(2) + " to " + range[1].toFixed(2) + " keV" }, plot);
-    axes(svg, f); curves(svg, f); names(svg, f);
+    axes(svg, f); full(svg, f); curves(svg, f); names(svg, f);
     f.band = make("rect", { x: 0, y: f.top, width: 0, height: f.height - f.top - f.bottom, fill: "#24475f", "fill-opacity": 0.15 }, svg);
     f.cursor = make("path", { d: "", stroke: "#5b554c", "stroke-width": 0.6 }, svg);
     el("e-from").value = range[0].toFixed(2); el("e-to").value = range[1].toFixed(2);
@@ -198,6 +210,7 @@
   function tell(x) {
     const i = indexOf(box.energy(x));
     const words = [now.energy[i].toFixed(3) + " keV", shownNumber(now.counts[i]) + " counts measured"];
+    if (isFull(i)) { words.push("ran full, not fitted"); }
     if (now.model && now.model[i] !== null) { words.push("fit " + shownNumber(now.model[i], 3)); }
     const near = now.parts.map(function (p) { return [p.label, p.values[i - p.start] || 0]; })
       .filter(function (p) { return p[1] > 0.02 * Math.max(1, now.counts[i]) && !off.has(p[0]); })

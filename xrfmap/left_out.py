@@ -1,0 +1,129 @@
+"""Single spectra whose counters ran full in some channels: fitted without these channels.
+
+A counter that stops at its largest number loses counts of the main lines only. What is left
+of a family, other lines and the flanks of its peaks, still tells its amount, by line ratios
+and peak shapes whose uncertainty then is part of the error.
+
+Two things hang on the counts that were lost. Pile-up comes of the true rate of the clipped
+lines, so its shape is taken from what the fit without these channels expects there. And a
+channel that was not quite full by chance, beside others that were, would pull the peak down:
+channels in which the fit expects to be nearly full are left out, too. So the fit is done twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+from scipy.ndimage import binary_dilation
+
+from xrfmap.faults import full_count
+
+if TYPE_CHECKING:
+    from xrfmap.identify import Found
+    from xrfmap.templates import SpectrumModel
+
+__all__ = ["LEFT_OUT", "TRUSTED_SHARE", "FullChannels", "expected_counts", "fit_without_full"]
+
+Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+TRUSTED_SHARE = 0.05
+"""Share of a family's counts that must be left outside the full channels: the K-beta lines
+are about a tenth of a K family. With less, the tail of a peak would decide."""
+
+LEFT_OUT = "left_out"
+"""Variable of a summed spectrum: channels in which its pixels ran full."""
+
+NEARLY = 3.0
+"""Standard deviations below a full counter from which a channel may have been full by chance."""
+
+
+@dataclass(frozen=True, eq=False)
+class FullChannels:
+    """Channels of a spectrum that ran full.
+
+    Attributes
+    ----------
+    channels : ndarray of bool, shape (channels,)
+        Where.
+    count : float or None
+        At which count; None for a sum of spectra, each with a counter of its own. [counts]
+    """
+
+    channels: Mask
+    count: float | None = None
+
+    @classmethod
+    def of(cls, spectrum: xr.Dataset) -> FullChannels | None:
+        """Look for them in a spectrum.
+
+        Parameters
+        ----------
+        spectrum : Dataset
+            ``counts(channel)`` as stored [counts]; a sum over an area says by
+            ``left_out(channel)`` where its pixels ran full, see :func:`xrfmap.areas.sum_areas`.
+
+        Returns
+        -------
+        FullChannels or None
+            None where no channel ran full.
+        """
+        if LEFT_OUT in spectrum:
+            told = np.asarray(spectrum[LEFT_OUT].values, dtype=bool)
+            return cls(told) if told.any() else None
+        counts = np.asarray(spectrum["counts"].values)
+        full = full_count(counts.dtype, counts)
+        return None if full is None else cls(counts >= full, full)
+
+
+def expected_counts(found: Found) -> Array:
+    """Give the counts that a fit expects, shape (channels,); as measured outside its range."""
+    edges = found.fit.edges
+    expected = np.array(found.sum_counts, dtype=np.float64)
+    inside = slice(int(edges[0]), int(edges[-1]))
+    expected[inside] = (found.model.matrix() @ found.fit.amplitude)[inside]
+    return expected
+
+
+def fit_without_full(
+    counts: Array,
+    full: FullChannels | None,
+    start: Callable[[Array], SpectrumModel],
+    search: Callable[[SpectrumModel], Found],
+) -> Found:
+    """Fit a spectrum, without the channels that ran full if there are any.
+
+    Parameters
+    ----------
+    counts : ndarray, shape (channels,)
+        Counts as measured. [counts]
+    full : FullChannels or None
+        Channels to leave out.
+    start : callable
+        Gives the model to start from, with the pile-up of the spectrum that it is told.
+    search : callable
+        Finds the elements from such a model.
+
+    Returns
+    -------
+    Found
+        What `search` found. Without full channels it is asked once, with no word of them.
+    """
+    if full is None:
+        return search(start(counts))
+    first = search(replace(start(counts), left_out=full.channels))
+    expected = expected_counts(first)
+    gone = full.channels
+    if full.count is not None:
+        scale = first.model.scale
+        energy = scale.energy(np.flatnonzero(gone))
+        width = int(np.ceil(float(np.max(scale.fwhm(energy))) / scale.kev_per_channel))
+        nearly = expected > full.count - NEARLY * np.sqrt(full.count)
+        gone = gone | (nearly & binary_dilation(gone, iterations=width))
+    whole = np.where(gone, np.maximum(expected, counts), counts)
+    return search(replace(start(whole), left_out=gone))

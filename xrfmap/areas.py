@@ -11,6 +11,7 @@ import xarray as xr
 from xrfmap.errors import InputError
 from xrfmap.flicker import exposure
 from xrfmap.io.lazy import map_blocks
+from xrfmap.left_out import LEFT_OUT, Tops
 from xrfmap.row_scales import RowScales
 from xrfmap.settings import Area, AreaSettings
 
@@ -239,6 +240,8 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
         (area) [s], live time at the usual strength; where its gain drifted
         `row_counts` (area, y) and `scale_counts` (area, scale, channel) [counts], for the
         fit: what each row brought, and the spectrum of each group of rows of like scale.
+        Where pixels ran full `left_out` (area, channel): channels that the fit should not
+        look at, see :class:`xrfmap.left_out.Tops`.
 
     Raises
     ------
@@ -261,23 +264,27 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
     by_row = np.zeros((len(masks), shape[0]))
     group = np.zeros(shape[0], np.intp) if drift is None else drift.sum_groups()
     by_scale = np.zeros((len(masks), int(group.max()) + 1, scan.sizes["channel"]))
+    tops = [Tops.none(scan.sizes["channel"]) for _ in masks]
 
     def work(
         rows: slice, columns: slice, block: npt.NDArray[np.generic]
-    ) -> tuple[list[tuple[int, int, Sums]], Sums | None]:
+    ) -> tuple[list[tuple[int, int, Sums, Tops]], Sums | None]:
         part = inside[:, rows, columns]
         sums = []
         for number, mine in enumerate(part):
             for one in np.unique(group[rows]) if mine.any() else ():
-                here = mine & (group[rows] == one)[:, None]
-                sums.append((number, int(one), block[here].sum(axis=0, dtype=np.float64)))
+                pixels = block[mine & (group[rows] == one)[:, None]]
+                if len(pixels):
+                    total = pixels.sum(axis=0, dtype=np.float64)
+                    sums.append((number, int(one), total, Tops.of(pixels)))
         if drift is None:
             return sums, None
         return sums, (part * block.sum(axis=2, dtype=np.float64)).sum(axis=2)
 
     for rows, _, (sums, row_sums) in map_blocks(counts, work, wanted):
-        for number, one, spectrum in sums:
+        for number, one, spectrum, top in sums:
             by_scale[number, one] += spectrum
+            tops[number] = tops[number].joined(top)
         if row_sums is not None:
             by_row[:, rows] += row_sums
     live = [float(scan["live_time"].values[mask].sum()) for mask in masks.values()]
@@ -291,6 +298,14 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
         coords={"area": list(masks)},
         attrs=dict(scan.attrs),
     )
+    full = np.array(
+        [
+            top.full(counts.dtype, total)
+            for top, total in zip(tops, by_scale.sum(axis=1), strict=True)
+        ]
+    )
+    if full.any():
+        result[LEFT_OUT] = (("area", "channel"), full)
     if "energy" in scan.coords:
         result = result.assign_coords(energy=scan["energy"])
     if exposed is not None and exposed.attrs["units"] == "s":

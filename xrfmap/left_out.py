@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +27,9 @@ if TYPE_CHECKING:
     from xrfmap.identify import Found
     from xrfmap.templates import SpectrumModel
 
-__all__ = ["LEFT_OUT", "TRUSTED_SHARE", "FullChannels", "expected_counts", "fit_without_full"]
+__all__ = [
+    "LEFT_OUT", "TRUSTED_SHARE", "FullChannels", "Tops", "expected_counts", "fit_without_full",
+]  # fmt: skip
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -38,6 +40,13 @@ are about a tenth of a K family. With less, the tail of a peak would decide."""
 
 LEFT_OUT = "left_out"
 """Variable of a summed spectrum: channels in which its pixels ran full."""
+
+FULL_SHARE = 0.005
+"""Share of the counts of a channel of a sum, held by pixels that ran full, from which the channel
+is left out: had they counted twice as much, half a per cent would be missing."""
+
+COUNTERS = 2.0 ** np.arange(7, 33) - 1
+"""Largest numbers of counters, 7 to 32 bits wide; :func:`xrfmap.faults.full_count` decides."""
 
 NEARLY = 3.0
 """Standard deviations below a full counter from which a channel may have been full by chance."""
@@ -79,6 +88,64 @@ class FullChannels:
         counts = np.asarray(spectrum["counts"].values)
         full = full_count(counts.dtype, counts)
         return None if full is None else cls(counts >= full, full)
+
+
+@dataclass(frozen=True, eq=False)
+class Tops:
+    """Largest counts of some pixels, and how many pixels hold them.
+
+    Attributes
+    ----------
+    largest : ndarray, shape (channels,)
+        Largest count of any pixel. [counts]
+    pixels : ndarray, shape (channels,)
+        Pixels that hold it, where it may be that of a full counter; else 0.
+    """
+
+    largest: Array
+    pixels: Array
+
+    @classmethod
+    def none(cls, channels: int) -> Tops:
+        """Of no pixel."""
+        return cls(np.zeros(channels), np.zeros(channels))
+
+    @classmethod
+    def of(cls, pixels: npt.NDArray[Any]) -> Tops:
+        """Of pixels, shape (pixels, channels), one at the least."""
+        largest = pixels.max(axis=0)
+        number = np.zeros(len(largest))
+        may = np.flatnonzero(np.isin(largest, COUNTERS))
+        number[may] = (pixels[:, may] == largest[may]).sum(axis=0)
+        return cls(np.asarray(largest, dtype=np.float64), number)
+
+    def joined(self, other: Tops) -> Tops:
+        """Of these and other pixels."""
+        mine, theirs = self.largest >= other.largest, other.largest >= self.largest
+        return Tops(
+            np.maximum(self.largest, other.largest), mine * self.pixels + theirs * other.pixels
+        )
+
+    def full(self, dtype: np.dtype[Any], total: Array) -> Mask:
+        """Channels of the sum that should not be fitted, since pixels ran full there.
+
+        Parameters
+        ----------
+        dtype : dtype
+            Of the counts of a pixel.
+        total : ndarray, shape (channels,)
+            Sum over the pixels. [counts]
+
+        Returns
+        -------
+        ndarray of bool, shape (channels,)
+            True where the pixels that ran full hold more than :data:`FULL_SHARE` of it. Of a
+            few pixels among many, what was lost is less than the fit leaves open anyhow.
+        """
+        full = full_count(dtype, self.largest)
+        if full is None:
+            return np.zeros(len(total), dtype=bool)
+        return (self.largest >= full) & (self.pixels * full > FULL_SHARE * total)
 
 
 def expected_counts(found: Found) -> Array:

@@ -18,8 +18,9 @@ from xrfmap.emitters import family_emitter
 from xrfmap.evidence import Judge
 from xrfmap.identify import base_model, identify
 from xrfmap.lineshape import EnergyScale
-from xrfmap.refine import ANODE_SPREAD, Refined
+from xrfmap.refine import Refined
 from xrfmap.settings import Instrument
+from xrfmap.shape_knobs import ANODE_SPREAD
 from xrfmap.stack import Layer, Stack
 
 SCALE = EnergyScale(0.0, 0.02)

@@ -10,7 +10,8 @@ from line_spectra import PAINT, SCATTER, Array, model
 
 from xrfmap.emitters import family_emitter
 from xrfmap.evidence import Evidence, Judge
-from xrfmap.refine import Refined, fit_sum, refine
+from xrfmap.refine import Refined, refine
+from xrfmap.sum_fit import fit_sum
 from xrfmap.templates import SpectrumModel
 
 FAMILIES = ("Ca K", "Fe K", "Cu K", "Hg L", "Hg M", "Pb L", "Pb M")

@@ -13,8 +13,8 @@ from xrfmap.flicker import beam_of, rates, row_beam
 from xrfmap.full_channels import cut_design, full_bins
 from xrfmap.map_design import MapDesign, deviations_of
 from xrfmap.maps import pixel_values
-from xrfmap.refine import merge
 from xrfmap.scan import make_scan
+from xrfmap.sum_fit import merge
 from xrfmap.templates import merge_edges
 
 SHAPE = (40, 64)

@@ -20,7 +20,8 @@ from line_spectra import (
 from xrfmap.evidence import Judge
 from xrfmap.fit import fit_counts
 from xrfmap.lineshape import Response
-from xrfmap.refine import fit_sum, merge, refine, solve
+from xrfmap.refine import refine
+from xrfmap.sum_fit import fit_sum, merge, solve
 from xrfmap.templates import SpectrumModel, merge_edges
 
 FAMILIES = ("S K", "Ca K", "Fe K", "Cu K", "Hg L", "Hg M", "Pb L", "Pb M")

@@ -9,8 +9,8 @@ import pytest
 from line_spectra import RANGE, SCALE, amplitudes, model
 from painted import found_in
 
-from xrfmap.refine import fit_sum
 from xrfmap.residuals import LIMIT, MANY, line_residuals, residual_words, too_large
+from xrfmap.sum_fit import fit_sum
 
 FAMILIES = ("Ca K", "Fe K", "Pb L", "Pb M")
 NET = {"Ca K": 6e5, "Fe K": 9e5, "Pb L": 4e6, "Pb M": 2e5}

@@ -13,10 +13,11 @@ from line_spectra import SCALE, model
 from scipy.special import expit
 
 from xrfmap.areas import sum_areas
-from xrfmap.refine import fit_sum, refine
+from xrfmap.refine import refine
 from xrfmap.row_mixture import RowMixture
 from xrfmap.row_scales import RowScales, shifted
 from xrfmap.scan import make_scan
+from xrfmap.sum_fit import fit_sum
 
 ROWS = 40
 NAMES = ("Pb L", "Ca K", "Fe K", "Sn L", "Cu K")

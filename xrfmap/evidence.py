@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.refine import Refined, merge
+from xrfmap.refine import Refined
+from xrfmap.sum_fit import merge
 
 __all__ = ["Evidence", "Judge"]
 

@@ -34,11 +34,12 @@ from xrfmap.findings import ElementFinding
 from xrfmap.left_out import FullChannels, fit_without_full
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
 from xrfmap.one_thread import in_one_thread
-from xrfmap.refine import Refined, SumFit, fit_sum, refine, solve
+from xrfmap.refine import Refined, refine
 from xrfmap.row_mixture import RowMixture
 from xrfmap.row_scales import RowScales
 from xrfmap.scan import instrument_of
 from xrfmap.settings import Instrument
+from xrfmap.sum_fit import SumFit, fit_sum, solve
 from xrfmap.summary import Summary, pile_up_shape, summarise
 from xrfmap.templates import SpectrumModel, continuum_knots, scatter_carrier
 from xrfmap.tube import DEFAULT_ANODE, DEFAULT_TUBE_KV

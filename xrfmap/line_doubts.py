@@ -16,7 +16,7 @@ from xrfmap.emitters import Emitter, family_emitter, usable_families
 from xrfmap.fit import Design
 from xrfmap.identify import Found
 from xrfmap.line_groups import LineGroup, part_of
-from xrfmap.refine import merge
+from xrfmap.sum_fit import merge
 from xrfmap.templates import SpectrumModel
 
 __all__ = ["doubts", "foreign_errors", "hidden_emitters", "wrong_shapes"]

@@ -23,7 +23,8 @@ from xrfmap.left_out import TRUSTED_SHARE
 from xrfmap.line_doubts import doubts, foreign_errors, hidden_emitters, wrong_shapes
 from xrfmap.line_groups import GroupCounts, LineGroup, group_emitter, groups_of
 from xrfmap.map_design import MAP_PIECES
-from xrfmap.refine import merge, refine
+from xrfmap.refine import refine
+from xrfmap.sum_fit import merge
 from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
 
 __all__ = ["SplitDesign", "area_counts", "with_elements"]

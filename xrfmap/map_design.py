@@ -12,8 +12,8 @@ from xrfmap.fit import Design
 from xrfmap.identify import Found
 from xrfmap.lineshape import EnergyScale
 from xrfmap.null_model import null_spread
-from xrfmap.refine import merge
 from xrfmap.row_scales import shifted
+from xrfmap.sum_fit import merge
 from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
 
 __all__ = ["MAP_PIECES", "RATIO_SPREAD", "MapDesign", "deviations_of", "row_designs"]

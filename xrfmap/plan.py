@@ -27,9 +27,9 @@ from xrfmap.layers import layer_emission
 from xrfmap.lineshape import EnergyScale, Response
 from xrfmap.map_design import RATIO_SPREAD, MapDesign
 from xrfmap.maps import pixel_values
-from xrfmap.refine import fit_sum
 from xrfmap.settings import Instrument
 from xrfmap.stack import Layer, Stack
+from xrfmap.sum_fit import fit_sum
 from xrfmap.tube import excitation
 
 __all__ = [

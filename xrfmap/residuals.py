@@ -17,7 +17,7 @@ import numpy.typing as npt
 from xrfmap.atomic import spelled
 from xrfmap.emitters import Emitter
 from xrfmap.numbers import signed, whole
-from xrfmap.refine import SumFit, merge
+from xrfmap.sum_fit import SumFit, merge
 from xrfmap.templates import SpectrumModel
 
 __all__ = [

@@ -19,8 +19,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.emitters import Emitter
-from xrfmap.refine import SumFit, fit_sum, merge
 from xrfmap.row_scales import RowScales, shifted
+from xrfmap.sum_fit import SumFit, fit_sum, merge
 from xrfmap.sums import row_spectra
 from xrfmap.templates import SpectrumModel
 

@@ -26,7 +26,7 @@ from xrfmap.io.lazy import map_blocks
 from xrfmap.map_design import MapDesign, row_designs
 from xrfmap.numbers import whole
 from xrfmap.one_thread import in_one_thread
-from xrfmap.refine import fit_sum, merge
+from xrfmap.sum_fit import fit_sum, merge
 
 __all__ = ["add_traces", "candidate_scores"]
 

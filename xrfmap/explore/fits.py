@@ -120,7 +120,8 @@ def first_look(counts: Array, found: Found) -> AreaFit:
         leave open is not in the errors.
     """
     from xrfmap.evidence import Judge
-    from xrfmap.refine import Refined, fit_sum
+    from xrfmap.refine import Refined
+    from xrfmap.sum_fit import fit_sum
 
     fit = fit_sum(np.asarray(counts, dtype=np.float64), found.model)
     judge = Judge(Refined(found.model, fit, {}, np.zeros((len(fit.counts), 0)), np.zeros(0)))

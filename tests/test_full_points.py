@@ -8,8 +8,10 @@ from functools import lru_cache
 import numpy as np
 import pytest
 from line_spectra import CHANNELS, RHODIUM, SCALE, model
+from typer.testing import CliRunner
 
 from xrfmap.area_evidence import Measured, lines_of
+from xrfmap.cli import app
 from xrfmap.expectation import Expected, expected
 from xrfmap.io.emsa_write import write_emsa
 from xrfmap.left_out import FullChannels
@@ -193,6 +195,31 @@ def test_full_channels_are_those_at_the_top():
     assert full.count == 255
     np.testing.assert_array_equal(full.channels, [False, True, False, True, False])
     assert FullChannels.of(make_scan(np.minimum(counts, 254))) is None
+
+
+def test_the_command_gives_no_number_for_what_ran_full(tmp_path):
+    data, _ = drowned()
+    write_emsa(
+        tmp_path / "p1.msa", data["counts"].values, zero_kev=SCALE.zero_kev,
+        kev_per_channel=SCALE.kev_per_channel, live_time_s=60.0, instrument=RHODIUM,
+    )  # fmt: skip
+    words = ["spectrum", str(tmp_path / "p1.msa"), "--elements", ",".join(GIVEN)]
+    words += ["--anode", "Rh", "--tube-kv", "50", "--quiet"]
+    table = tmp_path / "points.csv"
+    done = CliRunner().invoke(app, [*words, "--json", "--csv", str(table)], catch_exceptions=False)
+    assert done.exit_code == 0
+    assert "Ca K has no net counts" in done.stderr
+
+    def refuse(name):
+        raise ValueError(f"{name} is no JSON")
+
+    rows = {row["line"]: row for row in json.loads(done.stdout, parse_constant=refuse)}
+    assert rows["Ca K"]["net_counts"] is None
+    assert rows["Ca K"]["element"] == "present"
+    assert rows["Fe K"]["net_counts"] > 0
+    (line,) = [text for text in table.read_text().splitlines() if "Ca K" in text]
+    assert "nan" not in line
+    assert ",,,,," in line
 
 
 def test_the_report_of_a_study_tells_of_it(tmp_path):

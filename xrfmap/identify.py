@@ -262,6 +262,7 @@ def elements_of_sum(
         summary.sum_counts, scale, instrument, anode=anode, energy_range=energy_range,
         pile_up=pile_up_shape(summary, scale),
     )  # fmt: skip
+    model = replace(model, left_out=summary.full)
     found = identify(
         summary.sum_counts, model, elements=elements, anode=anode, rows=RowMixture.of(scan)
     )

@@ -1,4 +1,4 @@
-"""Single spectra whose counters ran full in some channels: fitted without these channels.
+"""Spectra whose counters ran full in some channels, and sums of such: fitted without these.
 
 A counter that stops at its largest number loses counts of the main lines only. What is left
 of a family, other lines and the flanks of its peaks, still tells its amount, by line ratios

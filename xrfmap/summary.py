@@ -45,6 +45,8 @@ class Summary:
         Sum spectrum of each group. [counts]
     cluster_size : ndarray of int, shape (clusters,)
         Pixels in each group.
+    full : ndarray of bool, shape (channels,), optional
+        Channels of the sum in which many pixels ran full, none by default.
     """
 
     sum_counts: Array
@@ -53,6 +55,7 @@ class Summary:
     cluster: npt.NDArray[np.int8]
     cluster_counts: Array
     cluster_size: npt.NDArray[np.int64]
+    full: npt.NDArray[np.bool_] | None = None
 
 
 def summarise(scan: xr.Dataset, *, clusters: int = CLUSTERS, seed: int = 0) -> Summary:
@@ -115,7 +118,8 @@ def summarise(scan: xr.Dataset, *, clusters: int = CLUSTERS, seed: int = 0) -> S
             for k, part in parts:
                 result[k] += part
     size = np.bincount(cluster[alive], minlength=cluster.max() + 1)
-    return Summary(spectrum, sums.largest, total, cluster, result[: len(size)], size)
+    full = sums.full if sums.full.any() else None
+    return Summary(spectrum, sums.largest, total, cluster, result[: len(size)], size, full)
 
 
 def _features(bands: Bands, typical: float) -> Array:

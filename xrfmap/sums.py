@@ -17,6 +17,7 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.io.lazy import map_blocks
+from xrfmap.left_out import Tops
 
 __all__ = [
     "BANDS",
@@ -57,12 +58,15 @@ class ScanSums:
         Counts of each pixel. [counts]
     sample : Sample
         Some pixels in bands of channels.
+    full : ndarray of bool, shape (channel,)
+        Channels in which many pixels ran full, see :meth:`xrfmap.left_out.Tops.full`.
     """
 
     rows: npt.NDArray[Any]
     largest: Array
     total: Array
     sample: Sample
+    full: npt.NDArray[np.bool_]
 
     @property
     def spectrum(self) -> Array:
@@ -172,21 +176,20 @@ def _read(counts: xr.DataArray, where: str, seed: int) -> ScanSums:
     small = counts.dtype.kind == "u" and counts.dtype.itemsize <= 2 and nx <= 1 << 16
     kind: type[Any] = np.uint32 if small else np.float64
     rows_sum = np.zeros((ny, channels), kind)
-    largest = np.zeros(channels)
+    tops = Tops.none(channels)
     total = np.zeros((ny, nx))
 
-    def work(
-        rows: slice, cols: slice, block: npt.NDArray[Any]
-    ) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
+    def work(rows: slice, cols: slice, block: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], Tops]:
         flat = _checked(block, where)
         total[rows, cols] = block.sum(axis=2, dtype=np.float64)
         sample.take(rows, cols, block, starts)
-        return block.sum(axis=1, dtype=kind), flat.max(axis=0)
+        return block.sum(axis=1, dtype=kind), Tops.of(flat)
 
     for rows, _, (part, top) in map_blocks(counts, work):
         rows_sum[rows] += part
-        np.maximum(largest, top, out=largest)
-    return ScanSums(rows_sum, largest, total, sample)
+        tops = tops.joined(top)
+    full = tops.full(counts.dtype, rows_sum.sum(axis=0, dtype=np.float64))
+    return ScanSums(rows_sum, tops.largest, total, sample, full)
 
 
 def sum_spectra(scan: xr.Dataset) -> xr.Dataset:

@@ -239,6 +239,8 @@ def fit_on_request(pipe: Connection, found: Found, elements: tuple[str, ...] | N
             {"counts": ("channel", counts, {"units": "counts"}), "live_time": live_time},
             attrs={"instrument": "{}"},
         )
+        if found.model.left_out is not None:  # where many pixels of the scan ran full
+            spectrum["left_out"] = ("channel", found.model.left_out)
         try:
             fit = fit_spectrum(spectrum, elements=elements, like=found)
             pipe.send(Message("fit", full_fit(fit), key))

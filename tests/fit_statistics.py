@@ -16,7 +16,7 @@ from line_spectra import FAMILIES, PAINT, Array, amplitudes, design, information
 
 from xrfmap import limits
 from xrfmap.fit import Design, FitResult, fit_counts
-from xrfmap.null_model import null_spread
+from xrfmap.null_model import added_variance, null_spread, taken_over
 
 SCENES: dict[str, dict[str, float]] = {
     "lead white": PAINT,
@@ -33,9 +33,11 @@ FAR = 5.0  # standard errors from zero at which an amplitude counts as far from 
 class Row:
     """One family in one scene at one number of counts.
 
-    `distance` is the true amplitude in standard errors (Cramer-Rao); bias and its sampling
-    error are in standard errors; `alarm` is the share above the decision threshold where the
-    truth is zero; `miss` the share below it where the truth is the detection limit.
+    `distance` is the true amplitude in standard errors (Cramer-Rao); `telling` so many counts
+    tell the variance of the absent family (its variance over the spread of that, half its
+    degrees of freedom); bias and its sampling error are in standard errors; `alarm` is the
+    share above the decision threshold where the truth is zero; `miss` the share below it where
+    the truth is the detection limit.
     """
 
     scene: str
@@ -44,6 +46,7 @@ class Row:
     true: float
     distance: float
     skewness: float
+    telling: float
     bias: float
     bias_error: float
     variance: float
@@ -66,12 +69,16 @@ def repeats(mean: Array, pixels: int, rng: np.random.Generator) -> npt.NDArray[n
 
 def thresholds(fit: FitResult, plan: Design, mean: Array) -> tuple[Array, Array]:
     """Decision threshold and detection limit per pixel and component."""
-    slope = np.maximum(fit.null_slope, 1.0)
-    freedom = 2 * fit.null_variance / null_spread(plan.matrix, mean, plan.matrix.shape[1])
+    null, slope, skewness = fit.null_variance, np.maximum(fit.null_slope, 1.0), fit.null_skewness
+    spread = null_spread(plan.matrix, mean, plan.matrix.shape[1])
+    distance = fit.amplitude / np.sqrt(fit.variance)
     return (
-        limits.decision_threshold(fit.null_variance, fit.null_skewness, freedom),
-        limits.detection_limit(fit.null_variance, slope, fit.null_skewness, freedom),
-    )
+        limits.decision_threshold(null, skewness, added_variance(slope, spread, distance)),
+        limits.detection_limit(
+            null, slope, skewness, added_variance(slope, spread),
+            taken_over(null, slope, skewness),
+        ),
+    )  # fmt: skip
 
 
 def measure(scene: str, total: float, pixels: int, seed: int, *, misses: bool = True) -> list[Row]:
@@ -86,8 +93,10 @@ def measure(scene: str, total: float, pixels: int, seed: int, *, misses: bool = 
     best = true + (counts / mean - 1) @ (plan.matrix @ inverse)
     bound = np.diag(inverse)
     slope = limits.variance_slope(fit.amplitude, fit.variance, fit.null_variance)
-    freedom = 2 * fit.null_variance / null_spread(plan.matrix, mean, len(true))
-    low, high = limits.interval(fit.unbounded, fit.null_variance, slope, freedom)
+    spread = null_spread(plan.matrix, mean, len(true))
+    null = fit.null_variance + added_variance(np.maximum(fit.null_slope, 1.0), 0.0)
+    freedom = 2 * null**2 / (spread * fit.null_variance)
+    low, high = limits.interval(fit.unbounded, null, slope, freedom)
     threshold, limit = thresholds(fit, plan, mean)
     rows = []
     for k, family in enumerate(FAMILIES):
@@ -104,7 +113,7 @@ def measure(scene: str, total: float, pixels: int, seed: int, *, misses: bool = 
         rows.append(
             Row(
                 scene, total, family, float(true[k]), float(true[k] / np.sqrt(bound[k])),
-                float(fit.null_skewness[:, k].mean()),
+                float(fit.null_skewness[:, k].mean()), float(bound[k] / spread[k]),
                 float(gap.mean()), float(gap.std() / np.sqrt(pixels)),
                 float(1 + square.mean()), float(square.std() / np.sqrt(pixels)),
                 float(np.sqrt(fit.variance[:, k]).mean() / np.sqrt(bound[k])),

@@ -75,9 +75,13 @@ def null_moments(ratio, skew, grow, a, u, mu, open_mu, inv, first, lists, lanes)
                 third[k] += square * full * inverse * max(without, np.float32(0.0))
                 rise[k] += square * x
         for k in range(lanes):
-            v0 = c[k] * now[k] / null[k]
+            # bins beside the family's own: there its change leaves the model as it is, nearly,
+            # but they bear a share of the variance (1 / c is the sum over all bins)
+            rest = max(np.float32(1.0) / c[k] - now[k], np.float32(0.0))
+            whole = null[k] + rest
+            v0 = np.float32(1.0) / whole
             # a few counts below nothing must not make the variance vanish
-            more = max(second[k] / null[k], LEAST)
-            r[k] = now[k] / null[k] * more
+            more = max((second[k] + rest) / whole, LEAST)
+            r[k] = v0 / c[k] * more
             s[k] = third[k] * v0 * v0 / (np.sqrt(v0 * more) * more)
             w[k] = rise[k] * v0 * v0  # in this order nothing overflows

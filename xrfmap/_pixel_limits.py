@@ -41,15 +41,16 @@ def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, spr
             v0 = np.float64(null[p, j])
             extra = feigned[j]
             total = v0 + extra
-            sigma = np.sqrt(total)
+            rise = max(np.float64(null_slope[p, j]), 1.0)
+            least = total + rise / 12  # counts are whole: null_model.added_variance
             net[p, j] = max(x, 0.0)
             err[p, j] = np.sqrt(variance[p, j] + extra)
 
             slope = 1.0
             if amplitude[p, j] > 1.0:
                 slope = max((np.float64(variance[p, j]) - v0) / amplitude[p, j], 1.0)
-            scarce = min(spread[j] * v0 / (2 * total * total), 1.0)  # 1 / degrees of freedom
-            wide = sigma * (1 + (half * half + 1) / 4 * scarce)
+            scarce = min(spread[j] * v0 / (2 * least * least), 1.0)  # 1 / degrees of freedom
+            wide = np.sqrt(least) * (1 + (half * half + 1) / 4 * scarce)
             z = 2.0 * (np.sqrt(wide * wide + slope * x) - wide) / slope if x > 0 else x / wide
             place = (z - first) / step
             if z > grid[last]:
@@ -61,14 +62,17 @@ def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, spr
                 top = upper[0] if place <= 0 else z  # the last: no number
             high[p, j] = wide * top + slope * top * top / 4
 
-            # what neighbours feign is not skewed: only the counting part is
-            share = v0 / total
-            skew = np.float64(skewness[p, j]) * share * np.sqrt(share)
-            above = (k + (k * k - 1) / 6 * skew + (k**3 + k) / 4 * scarce) * sigma
-            threshold[p, j] = above
-            rise = max(np.float64(null_slope[p, j]), 1.0)
+            bent = 2 * spread[j]  # v0 is bent by the amplitude, see there
+            near = least + bent * min(np.float64(amplitude[p, j]) ** 2 / variance[p, j], k * k)
+            # what is added is not skewed: only the counting part is
+            root = np.sqrt(v0)
+            third = (k * k - 1) / 6 * np.float64(skewness[p, j]) * v0 * root
+            threshold[p, j] = k * np.sqrt(near) + third / near
+            taken = max(rise - skewness[p, j] * root, 0.0)
+            middle = k * k * taken / 2
+            far = least + bent * k * k
+            far += taken * (middle + np.sqrt(middle * middle + k * k * far))
+            far = k * np.sqrt(far) + third / far
             middle = k * k * rise / 2
-            at_zero = total + above * above * scarce / 2  # and the variance of the threshold
-            detectable[p, j] = (
-                above + middle + np.sqrt(middle * middle + k * k * (at_zero + rise * above))
-            )
+            above = middle + np.sqrt(middle * middle + k * k * (total + rise * far))
+            detectable[p, j] = far + max(above - third / total, 0.0)

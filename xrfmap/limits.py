@@ -123,7 +123,7 @@ def variance_slope(amplitude: npt.ArrayLike, variance: npt.ArrayLike, null: npt.
 
 
 def decision_threshold(
-    null: npt.ArrayLike, skewness: npt.ArrayLike = 0.0, freedom: npt.ArrayLike = np.inf
+    null: npt.ArrayLike, skewness: npt.ArrayLike = 0.0, added: npt.ArrayLike = 0.0
 ) -> Array:
     """Net counts above which a family counts as detected: ``k sqrt(v0)`` (ISO 11929).
 
@@ -133,9 +133,9 @@ def decision_threshold(
         Variance v0 of the estimate if the family were absent. [counts2]
     skewness : array_like, shape (...)
         Skewness of the estimate in that case; with few counts it is not small.
-    freedom : array_like, shape (...)
-        Degrees of freedom of `null`, where it is itself estimated from few counts; taken as
-        at least 1.
+    added : array_like, shape (...)
+        Variance to be added to v0 for the decision, see
+        :func:`xrfmap.null_model.added_variance`; it is not skewed. [counts2]
 
     Returns
     -------
@@ -145,21 +145,23 @@ def decision_threshold(
     Notes
     -----
     The quantile k of the normal distribution is corrected for skewness g by the first
-    term of the Cornish-Fisher expansion, ``k + (k^2 - 1) g / 6``, and for a variance of f
-    degrees of freedom by the first term of the quantile of Student's distribution,
-    ``(k^3 + k) / (4 f)`` (Abramowitz and Stegun 26.7.5, from memory).
+    term of the Cornish-Fisher expansion, ``k + (k^2 - 1) g / 6`` (Abramowitz and Stegun
+    26.2.49, from memory). No quantile of Student's distribution: counts that raise the
+    estimated v0 raise the scatter of the estimate about zero just as much.
     """
     k = _normal(RISK)
-    quantile = k + (k**2 - 1) / 6 * np.asarray(skewness, dtype=np.float64)
-    quantile = quantile + (k**3 + k) / 4 / np.maximum(np.asarray(freedom, dtype=np.float64), 1.0)
-    return np.asarray(quantile * np.sqrt(np.asarray(null, dtype=np.float64)))
+    v0 = np.asarray(null, dtype=np.float64)
+    total = v0 + np.asarray(added, dtype=np.float64)
+    third = np.asarray(skewness, dtype=np.float64) * v0 * np.sqrt(v0)
+    return np.asarray(k * np.sqrt(total) + (k**2 - 1) / 6 * third / total)
 
 
 def detection_limit(
     null: npt.ArrayLike,
     slope: npt.ArrayLike = 1.0,
     skewness: npt.ArrayLike = 0.0,
-    freedom: npt.ArrayLike = np.inf,
+    added: npt.ArrayLike = 0.0,
+    taken: npt.ArrayLike = 0.0,
 ) -> Array:
     """Smallest true net counts that pass the threshold with 95 % probability.
 
@@ -169,23 +171,36 @@ def detection_limit(
         Variance v0 of the estimate if the family were absent. [counts2]
     slope : array_like, shape (...)
         Slope s of the variance with the true value, from zero on. [counts]
-    skewness, freedom : array_like, shape (...)
-        As for :func:`decision_threshold`.
+    skewness, added : array_like, shape (...)
+        As for :func:`decision_threshold`; `added` raises the threshold only.
+    taken : array_like, shape (...)
+        Growth r of the estimated v0 with the counts of the family, see
+        :func:`xrfmap.null_model.taken_over`. [counts]
 
     Returns
     -------
     ndarray, shape (...)
-        Solution of ``y = y* + k sqrt(v0 + s y + y*^2 / (2 f))`` with the decision threshold
-        ``y*`` and its own variance, which is that of a root of f degrees of freedom; for no
-        skewness and known v0 ``2 k sqrt(v0) + s k^2``. NaN where `null` is NaN. [counts]
+        Solution of ``y = y* + k sqrt(v0 + s y)`` with the decision threshold ``y*``, less
+        ``(k^2 - 1) g sqrt(v0) / 6`` for skewness; with nothing skewed, added or taken ``2 k
+        sqrt(v0) + s k^2``. At least y*; NaN where `null` is NaN. [counts]
+
+    Notes
+    -----
+    Pixels that just miss have an estimate near the threshold: there the counts under the
+    family are y* above those of v0, whatever the true value, and ``y* = k sqrt(v0 + r y*)``.
+    Skewness shortens the lower tail as it lengthens the upper one; g sqrt(v0) is what a count
+    is worth in the estimate, on the average, and counts of the family are worth about as much.
     """
     k = _normal(RISK)
-    threshold = decision_threshold(null, skewness, freedom)
+    v0, g = np.asarray(null, dtype=np.float64), np.asarray(skewness, dtype=np.float64)
+    more, r = np.asarray(added, dtype=np.float64), np.asarray(taken, dtype=np.float64)
+    half = k**2 * r / 2
+    near = half + np.sqrt(half**2 + k**2 * (v0 + more))
+    threshold = decision_threshold(v0, g, more + r * near)
     s = np.asarray(slope, dtype=np.float64)
-    own = threshold**2 / 2 / np.maximum(np.asarray(freedom, dtype=np.float64), 1.0)
-    at_zero = np.asarray(null, dtype=np.float64) + own
     half = k**2 * s / 2
-    return np.asarray(threshold + half + np.sqrt(half**2 + k**2 * (at_zero + s * threshold)))
+    above = half + np.sqrt(half**2 + k**2 * (v0 + s * threshold))
+    return threshold + np.maximum(above - (k**2 - 1) / 6 * g * np.sqrt(v0), 0.0)
 
 
 def interval(
@@ -201,12 +216,14 @@ def interval(
     estimate : array_like, shape (...)
         Unbounded estimate, may be negative. [counts]
     null : array_like, shape (...)
-        Variance v0 of the estimate if the true value were zero, > 0. [counts2]
+        Variance v0 of the estimate if the true value were zero, > 0. Of few counts take a
+        twelfth of the slope more, see :func:`xrfmap.null_model.added_variance`. [counts2]
     slope : array_like, shape (...)
         Slope s of the variance with the true value. [counts]
     freedom : array_like, shape (...)
-        As for :func:`decision_threshold`: `null` is widened as Student's distribution is
-        wider than the normal one at the ends of the interval.
+        Degrees of freedom of `null`, where it is itself estimated from few counts; taken as
+        at least 1. It is widened as Student's distribution is wider than the normal one at the
+        ends of the interval (Abramowitz and Stegun 26.7.5, from memory).
 
     Returns
     -------

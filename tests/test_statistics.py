@@ -4,8 +4,8 @@ A quick part for every run and a full part (`slow`, some minutes) over all count
 measured table is in `xrfmap/docs/statistics.md`. Targets: variance within 5 % of the
 Cramer-Rao bound and bias below 0.1 standard errors for families far from zero, 95 %
 intervals that cover 93-97 %, false alarms 5 % +- 1 %, misses at the detection limit
-5 % +- 1.5 %. Where counts are so few that one more or less decides, percentages jump; the
-bounds for those cases say what is reached.
+5 % +- 1.5 %. Where counts are so few that one more or less decides, alarms and misses get rarer;
+the bounds for intervals of those cases say what is reached.
 """
 
 from __future__ import annotations
@@ -88,10 +88,11 @@ def test_false_alarms_at_the_decision_threshold(scene, total, pixels):
     # where ten counts or more tell the variance. With fewer, alarms get rarer: one count more or
     # less decides
     even = [r for r in absent if r.telling > 10]
-    assert len(even) >= (15 if total >= 6000 else 5)
+    assert len(even) >= (15 if total >= 6000 else 5 if total >= 1000 else 1)
     for r in even:
         assert r.alarm > 0.04 - 4 / 3 * sampling(0.04, pixels), r
-    assert np.median([r.alarm for r in absent]) == pytest.approx(0.05, abs=0.015)
+    if total >= 1000:  # at 300 few counts tell that of nearly all
+        assert np.median([r.alarm for r in absent]) == pytest.approx(0.05, abs=0.01)
 
 
 @pytest.mark.parametrize(("total", "room"), [(1000.0, 0.015), (6000.0, 0.005)])

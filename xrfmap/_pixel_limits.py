@@ -70,9 +70,9 @@ def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, spr
             threshold[p, j] = k * np.sqrt(near) + third / near
             taken = max(rise - skewness[p, j] * root, 0.0)
             middle = k * k * taken / 2
-            far = least + bent * k * k
-            far += taken * (middle + np.sqrt(middle * middle + k * k * far))
-            far = k * np.sqrt(far) + third / far
+            # k times the root of (far + taken times itself)
+            far = middle + np.sqrt(middle * middle + k * k * (least + bent * k * k))
+            far += third * k * k / (far * far)
             middle = k * k * rise / 2
             above = middle + np.sqrt(middle * middle + k * k * (total + rise * far))
             detectable[p, j] = far + max(above - third / total, 0.0)

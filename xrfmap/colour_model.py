@@ -213,10 +213,13 @@ def explain(
     calm = np.stack([_calm(n, good) for n in noise])
     unit = np.maximum(calm[:, good].mean(axis=1), 1e-12)
     centre = np.median(values[:, good], axis=1)
-    targets = ((values[:, good] - centre[:, None]) / unit[:, None]).T
-    relative = (calm[:, good] / unit[:, None]).T
     fold = folds_of_blocks((colour.shape[0], colour.shape[1]), block)
-    model = _Model(colour[good], targets, relative, fold[good])
+    model = _Model(
+        colour[good],
+        ((values[:, good] - centre[:, None]) / unit[:, None]).T,
+        (calm[:, good] / unit[:, None]).T,
+        fold[good],
+    )
     predicted, error = model.at(colour[seen], fold[seen])
 
     def on_grid(table: Array) -> Array:

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -116,13 +116,10 @@ def hidden_design(
         both colour and counts.
     """
     rgb = np.asarray(picture, dtype=np.float64)
-    values, errors = _rates(maps, rgb)
-    step = _step(values.shape, settings.max_pixels)
-    values, errors, rgb = (
-        _binned(values, step),
-        _binned(errors, step) / step,
-        _binned_rgb(rgb, step),
-    )
+    step = _step((maps.sizes["y"], maps.sizes["x"]), settings.max_pixels)
+    values, errors = _rates(maps, rgb, step)
+    errors /= step
+    rgb = _binned_rgb(rgb, step)
     y, x = (_centres(maps[name].values, step) for name in ("y", "x"))
     pixel = _pixel(y, x)
     reach = max(1, math.ceil(2 * (pixel if placement_error is None else placement_error) / pixel))
@@ -212,24 +209,27 @@ def _shape(features: Array) -> tuple[int, int]:
     return features.shape[0], features.shape[1]
 
 
-def _rates(maps: xr.Dataset, rgb: Array) -> tuple[Array, Array]:
-    """Net counts and errors at the mean exposure, NaN where the fit failed."""
+def _rates(maps: xr.Dataset, rgb: Array, step: int) -> tuple[Array, Array]:
+    """Net counts and errors at the mean exposure, means over bins, NaN where the fit failed.
+
+    One line after the other, since all of a large scan would take gigabytes.
+    """
     missing = [n for n in ("net_counts", "net_counts_err") if n not in maps]
     if missing:
         raise InputError(
             "maps", ", ".join(missing), found="nothing", expected="net counts with errors",
             remedy="pass the Dataset that map_elements returns or that maps.nc holds",
         )  # fmt: skip
-    both = [
-        np.asarray(maps[n].transpose("line", "y", "x").values, dtype=np.float64)
-        for n in ("net_counts", "net_counts_err")
-    ]
-    if rgb.shape != (*both[0].shape[1:], 3):
+    wanted = (maps.sizes["y"], maps.sizes["x"], 3)
+    if rgb.shape != wanted:
         raise InputError(
-            "picture", "shape", found=str(rgb.shape), expected=str((*both[0].shape[1:], 3)),
+            "picture", "shape", found=str(rgb.shape), expected=str(wanted),
             remedy="lay the picture on the grid of the maps with register.picture_on_grid",
         )  # fmt: skip
-    good = np.isfinite(both[0]).all(axis=0) & np.isfinite(both[1]).all(axis=0)
+    good = np.ones(wanted[:2], dtype=bool)
+    for name in ("net_counts", "net_counts_err"):
+        for plane in _planes(maps, name):
+            good &= np.isfinite(plane)
     if "fit_ok" in maps:
         good &= np.asarray(maps["fit_ok"].transpose("y", "x").values, dtype=bool)
     scale = np.ones(good.shape)
@@ -246,8 +246,19 @@ def _rates(maps: xr.Dataset, rgb: Array) -> tuple[Array, Array]:
             "picture", found=f"{coloured} pixels with both colour and counts",
             expected="400 or more", remedy="check where the picture was laid on the scan",
         )  # fmt: skip
-    values, errors = (np.where(good, v * scale, np.nan) for v in both)
+    values, errors = (
+        np.stack([
+            _binned(np.where(good, plane * scale, np.nan), step) for plane in _planes(maps, name)
+        ])
+        for name in ("net_counts", "net_counts_err")
+    )  # fmt: skip
     return values, errors
+
+
+def _planes(maps: xr.Dataset, name: str) -> Iterator[Array]:
+    """Plane after plane of a field, shape (y, x)."""
+    for line in range(maps.sizes["line"]):
+        yield np.asarray(maps[name].isel(line=line).transpose("y", "x").values, dtype=np.float64)
 
 
 def _step(shape: Sequence[int], most: int) -> int:

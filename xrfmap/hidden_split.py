@@ -21,6 +21,7 @@ LIKE = 64  # of them, that count as like-coloured
 NEED = 7  # of them must be as near as NEAR, or the colour occurs nowhere else
 LOW = 0.35  # quantile of like-coloured places for their spread: a shape may cover the others
 LOW_OF_NORMAL = 0.4538  # that quantile of a normal variable without sign
+STRETCH = 16_384  # places whose like ones are looked at together
 NEAR = 0.3  # [spreads of the colours]; about seven CIELAB units in a colourful picture
 
 
@@ -69,7 +70,7 @@ class Split:
             # two explanations that fail in different ways: the smooth model blurs sharp steps
             # between like colours, the median of like places has few of a rare colour
             usual = mean.copy()
-            usual[self.good] = _rank(seen[self.good][like], 0.5)
+            usual[self.good] = _rank(seen[self.good], like, 0.5)
             usual = self._patch(usual, sigma, weight)
             low = minimum_filter(np.minimum(mean, usual), footprint=disc)
             high = maximum_filter(np.maximum(mean, usual), footprint=disc)
@@ -81,7 +82,7 @@ class Split:
             # uneven a paint is
             spread = np.zeros(left.shape)
             away = np.abs(seen - mean)[self.good]
-            spread[self.good] = _rank(away[like], LOW) / LOW_OF_NORMAL
+            spread[self.good] = _rank(away, like, LOW) / LOW_OF_NORMAL
             spread = self._patch(spread, 2 * sigma, gaussian_filter(self.good * 1.0, 2 * sigma))
             err = np.sqrt(np.maximum(noise + doubt**2, spread**2))
             self.explained[line] = np.where(self.good, mean, np.nan)
@@ -99,13 +100,17 @@ class Split:
         return np.asarray(filled / np.maximum(weight, 1e-3))
 
 
-def _rank(table: Array, share: float) -> Array:
-    """Quantile of each row, without interpolation."""
-    k = round(share * (table.shape[1] - 1))
-    return np.asarray(np.partition(table, k, axis=1)[:, k])
+def _rank(values: Array, like: npt.NDArray[np.int32], share: float) -> Array:
+    """Quantile of the values at like places, shape (n,), without interpolation."""
+    k = round(share * (like.shape[1] - 1))
+    found = np.empty(len(like))
+    for start in range(0, len(like), STRETCH):
+        part = slice(start, start + STRETCH)
+        found[part] = np.partition(values[like[part]], k, axis=1)[:, k]
+    return found
 
 
-def _like_coloured(features: Array, good: Mask, block: int) -> tuple[npt.NDArray[np.intp], Array]:
+def _like_coloured(features: Array, good: Mask, block: int) -> tuple[npt.NDArray[np.int32], Array]:
     """For each good pixel, others of like colour far away, and how like the nearest are.
 
     Returns indices among the good pixels, shape (n, LIKE), and the distance in colour of the
@@ -116,7 +121,7 @@ def _like_coloured(features: Array, good: Mask, block: int) -> tuple[npt.NDArray
     place = np.argwhere(good) // block
     rng = np.random.default_rng(22)
     pool = rng.permutation(len(colour))[:POOL]
-    like = np.empty((len(colour), min(LIKE, POOL)), dtype=np.intp)
+    like = np.empty((len(colour), min(LIKE, POOL)), dtype=np.int32)
     near = np.full(len(colour), np.inf)
     numbers = place[:, 0] * (place[:, 1].max() + 1) + place[:, 1]
     order = np.argsort(numbers, kind="stable")

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from xrfmap.cli import app
-from xrfmap.cli_common import write_any_text
+from xrfmap.cli_common import print_json, write_any_text
 
 HEAVY = ("numba", "matplotlib", "scipy", "sklearn", "skimage", "xarray", "dask", "h5py", "pydantic")
 
@@ -218,18 +218,43 @@ def test_module_runs_as_the_command():
     assert "study" in run.stdout
 
 
+WORDS = "−12\u202f345 ± 3 µg/cm² Kα → Zürich žluťák 水 1.2 × 10⁷ 10¹⁰ 10⁻⁶"
+
+
 @pytest.mark.parametrize(
     ("encoding", "written"),
-    [("utf-8", "−12\u202f345 ± 3 µg/cm² K → Zürich"),
-     ("latin-1", "-12 345 ± 3 µg/cm² K ? Zürich"),
-     ("ascii", "-12 345 +- 3 ug/cm2 K ? Zurich")],
-)  # fmt: skip
+    [
+        ("utf-8", WORDS),
+        (
+            "latin-1",
+            r"-12 345 +- 3 ug/cm2 Ka -> Zürich \u017elu\u0165ák \u6c34 1.2 x 10^7 10^10 10^-6",
+        ),
+        (
+            "cp1250",
+            r"-12 345 +- 3 ug/cm2 Ka -> Zürich žluťák \u6c34 1.2 x 10^7 10^10 10^-6",
+        ),
+        (
+            "ascii",
+            r"-12 345 +- 3 ug/cm2 Ka -> Z\xfcrich \u017elu\u0165\xe1k \u6c34"
+            " 1.2 x 10^7 10^10 10^-6",
+        ),
+    ],
+)
 def test_any_text_can_be_written_in_any_encoding(encoding, written):
     stream = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
     write_any_text(stream)
-    stream.write("−12\u202f345 ± 3 µg/cm² K → Zürich")
+    stream.write(WORDS)
     stream.flush()
     assert stream.buffer.getvalue().decode(encoding) == written
+
+
+def test_json_names_files_in_any_encoding(monkeypatch):
+    stream = io.TextIOWrapper(io.BytesIO(), encoding="latin-1")
+    write_any_text(stream)
+    monkeypatch.setattr(sys, "stdout", stream)
+    print_json({"file": "žluťák ± 水.msa"})
+    stream.flush()
+    assert json.loads(stream.buffer.getvalue().decode("latin-1")) == {"file": "žluťák ± 水.msa"}
 
 
 def test_help_is_written_in_an_old_encoding():

@@ -6,8 +6,8 @@ import codecs
 import functools
 import json
 import os
+import re
 import sys
-import unicodedata
 from collections.abc import Callable
 from io import TextIOWrapper
 from typing import Annotated, Any, ParamSpec
@@ -36,12 +36,12 @@ DONE, FAILED, INTERRUPTED = 0, 1, 130
 P = ParamSpec("P")
 
 PLAIN = {
-    "\N{MINUS SIGN}": "-",
-    "\N{EN DASH}": "-",
-    "\N{MICRO SIGN}": "u",
-    "\N{PLUS-MINUS SIGN}": "+-",
-}
+    "−": "-", "–": "-", "µ": "u", "±": "+-", "×": "x", "·": ".", "≤": "<=", "≥": ">=", "→": "->",
+    "…": "...", "“": '"', "”": '"', "’": "'", "α": "a", "β": "b", "γ": "g", "η": "n", "σ": "sigma",
+}  # fmt: skip
 """Signs of our own words that old encodings of terminals and files lack."""
+
+RAISED = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻", "0123456789-")
 
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print results and errors only.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
@@ -124,25 +124,46 @@ def write_any_text(stream: TextIOWrapper) -> None:
     Parameters
     ----------
     stream : TextIOWrapper
-        Standard output or error: a terminal, or a file in the encoding of the system.
+        Standard output or error: a terminal, or a file in the encoding of the system. Of an
+        encoding other than Unicode's only letters are used beyond ASCII: a power of ten half
+        in raised figures, half not, would be another number.
     """
-    codecs.register_error("xrfmap.plain", _plain_signs)
-    stream.reconfigure(errors="xrfmap.plain")
+    if "utf" in stream.encoding.lower():
+        return
+    name = f"xrfmap.{stream.encoding}"
+    codecs.register_error(name, functools.partial(_plain_signs, stream.encoding))
+    stream.reconfigure(encoding="ascii", errors=name)
 
 
-def _plain_signs(error: UnicodeError) -> tuple[str, int]:
+def _plain_signs(encoding: str, error: UnicodeError) -> tuple[bytes, int]:
+    """Write what ASCII lacks; called by the codec."""
     if not isinstance(error, UnicodeEncodeError):
         raise error
-    signs = error.object[error.start : error.end]
-    return "".join(map(_plain_sign, signs)), error.end
+    before = error.object[: error.start][-1:]
+    found = b""
+    for part in re.findall(r"[⁰¹²³⁴⁵⁶⁷⁸⁹⁻]+|.", error.object[error.start : error.end], re.DOTALL):
+        figures = part.translate(RAISED)
+        if figures.isascii():
+            power = "^" if not found and before.isdigit() else ""
+            found += (power + figures).encode()
+        else:
+            found += _plain_sign(part, encoding)
+    return found, error.end
 
 
-def _plain_sign(sign: str) -> str:
-    """Sign in ASCII: spaces as spaces, raised and accented letters without what is not ASCII."""
-    bare = PLAIN.get(sign) or unicodedata.normalize("NFKD", sign)
-    return bare.encode("ascii", "ignore").decode() or "?"
+def _plain_sign(sign: str, encoding: str) -> bytes:
+    """Sign in ASCII, a letter as it is where the encoding has it, else by its number."""
+    if sign in PLAIN:
+        return PLAIN[sign].encode()
+    if sign.isspace():
+        return b" "
+    try:
+        return sign.encode(encoding if sign.isalpha() else "ascii")
+    except UnicodeEncodeError:
+        return sign.encode("ascii", "backslashreplace")
 
 
 def print_json(value: Any) -> None:
     """Print a value for another program."""
-    typer.echo(json.dumps(value, indent=2, ensure_ascii=False, default=str))
+    whole = "utf" in (getattr(sys.stdout, "encoding", None) or "utf-8").lower()
+    typer.echo(json.dumps(value, indent=2, ensure_ascii=not whole, default=str))

@@ -39,6 +39,16 @@ def test_several_workers_are_other_processes_that_end_with_the_run():
             os.kill(pid, 0)
 
 
+def test_a_crew_that_was_dismissed_comes_back_when_asked():
+    with Crew(2) as crew:
+        first = crew.submit(_pid, 1)
+        crew.dismiss()
+        with pytest.raises(ProcessLookupError):
+            os.kill(first.result(), 0)
+        second = crew.submit(_pid, 1).result()
+        assert second not in (first.result(), os.getpid())
+
+
 def test_a_process_of_a_crew_keeps_to_one_thread():
     with Crew(2) as crew:
         assert set(crew.submit(_threads).result()) == {1}

@@ -53,6 +53,10 @@ class Crew:
             self._pool.shutdown(cancel_futures=kind is not None)
             self._pool = None
 
+    def dismiss(self) -> None:
+        """Let the processes finish and go; others are started when there is work again."""
+        self.__exit__(None, None, None)
+
     def submit(self, work: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> Future[R]:
         """Have something done.
 

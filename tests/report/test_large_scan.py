@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from invented_study import make_maps
 
-from xrfmap.report import charts, choices, fields, figures, pixels
+from xrfmap.report import charts, choices, fields, figures, pixels, write
 from xrfmap.report.figures import furniture, spectra
 from xrfmap.report.folder import ResultFolder
 
@@ -92,15 +92,37 @@ class Slow:
         return drawn
 
 
-@pytest.mark.parametrize(("one_by_one", "most"), [(True, 1), (False, 5)])
-def test_figures_in_line_are_few(tmp_path, maps, one_by_one, most):
+def test_figures_in_line_are_few(tmp_path, maps):
     crew = Slow()
-    folder = ResultFolder(tmp_path, crew, one_by_one=one_by_one)
+    folder = ResultFolder(tmp_path, crew)
     ax = figures.element_map(maps, "Fe K")
     for k in range(12):
         folder.figure(folder.name(f"map {k}"), ax)
     folder.finish()
-    assert 1 <= crew.most <= most
+    assert 1 <= crew.most <= 5
+
+
+class Sent:
+    """Crew that may be sent away and must not be asked."""
+
+    workers = 2
+    gone = False
+
+    def dismiss(self):
+        self.gone = True
+
+    def submit(self, *_):
+        raise AssertionError("a figure of a large scan was drawn by another process")
+
+
+def test_figures_of_a_large_scan_are_drawn_in_this_process(
+    tmp_path, maps, study, findings, monkeypatch
+):
+    monkeypatch.setattr(write, "LARGE", 100)
+    crew = Sent()
+    write.write_report(tmp_path, study, findings, maps=maps, crew=crew)
+    assert crew.gone
+    assert list((tmp_path / "figures").glob("*.png"))
 
 
 def test_a_scatter_plot_of_many_pixels_takes_one_in_so_many_and_says_so(maps, monkeypatch):

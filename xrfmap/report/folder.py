@@ -53,19 +53,12 @@ class ResultFolder:
     """Result folder; hands out names and keeps them apart.
 
     Figures are drawn by a crew where there is one, while the next are being prepared.
-
-    Attributes
-    ----------
-    one_by_one : bool
-        Whether at most one figure is drawn at a time. A process that has drawn a large map
-        keeps 300 MB, and of a large scan the maps take longer to prepare than to draw.
     """
 
     out: Path
     crew: Crew = field(default_factory=Crew)
     taken: set[str] = field(default_factory=set)
     drawing: list[Future[bytes]] = field(default_factory=list)
-    one_by_one: bool = False
 
     def name(self, wish: str) -> str:
         """Name for a file, free of what a file system or a reader stumbles over."""
@@ -97,7 +90,7 @@ class ResultFolder:
     def _wait_for_turn(self) -> None:
         """Wait while too many figures stand in line, each with all that it shows."""
         undone = [drawn for drawn in self.drawing if not drawn.done()]
-        if len(undone) > (0 if self.one_by_one else 2 * self.crew.workers):
+        if len(undone) > 2 * self.crew.workers:
             wait(undone, return_when=FIRST_COMPLETED)
 
     def text(self, name: str, text: str) -> None:

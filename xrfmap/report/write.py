@@ -117,7 +117,11 @@ def write_report(
     for part in ("figures", "tables"):
         (out / part).mkdir(parents=True, exist_ok=True)
     large = any(m.sizes["y"] * m.sizes["x"] > LARGE for m in all_maps.values())
-    folder = ResultFolder(out, crew or Crew(), one_by_one=large)
+    crew = crew or Crew()
+    if large:  # the maps take longer to prepare than to draw, and each process 300 MB
+        crew.dismiss()
+        crew = Crew()
+    folder = ResultFolder(out, crew)
     folder.tables(
         [*content.finding_tables(findings).values(), grouping.group_table(findings),
          grouping.comparison_table(findings), content.point_table(points),

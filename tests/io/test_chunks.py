@@ -116,9 +116,15 @@ def test_a_chunk_beyond_the_end_of_the_file_is_refused(tmp_path):
         read_chunks(table, tuple(slice(0, n) for n in CUBE.shape))
 
 
-@pytest.mark.parametrize("codec", ["gzip", "bz2"])
+def zstd(data):
+    from numcodecs import Zstd
+
+    return bytes(Zstd().encode(data))
+
+
+@pytest.mark.parametrize("codec", ["gzip", "bz2", "zstd"])
 def test_a_second_stream_behind_the_first_is_refused(tmp_path, codec):
-    pack = {"gzip": gzip.compress, "bz2": bz2.compress}[codec]
+    pack = {"gzip": gzip.compress, "bz2": bz2.compress, "zstd": zstd}[codec]
     file = tmp_path / "0.0.0"
     file.write_bytes(pack(bytes(1000)))
     check_packed([codec], file, 1000)
@@ -194,13 +200,20 @@ def test_a_filter_that_one_chunk_leaves_out_is_left_out(tmp_path):
 
 
 def test_sizes_in_zstandard_headers():
-    # RFC 8878, 3.1.1.1: every width of the content size, with and without window byte
+    # RFC 8878, 3.1.1: every width of the content size, with and without window byte and checksum;
+    # one raw block of 9 bytes, the last
     from xrfmap.io.chunks import _zstd_size
 
-    for single, (flag, width) in itertools.product((0, 1), enumerate((1, 2, 4, 8))):
+    block = (9 << 3 | 1).to_bytes(3, "little") + bytes(9)
+    for single, (flag, width), check in itertools.product((0, 1), enumerate((1, 2, 4, 8)), (0, 1)):
         if width == 1 and not single:
             continue
-        header = bytes([flag << 6 | single << 5]) + (b"" if single else b"\x50")
+        header = bytes([flag << 6 | single << 5 | check << 2]) + (b"" if single else b"\x50")
         header += (200).to_bytes(width, "little")
         want = 200 + (256 if width == 2 else 0)
-        assert _zstd_size(b"\x28\xb5\x2f\xfd" + header + bytes(9)) == want
+        frame = b"\x28\xb5\x2f\xfd" + header + block + bytes(4 * check)
+        assert _zstd_size(frame) == want
+        with pytest.raises(ValueError, match="6 bytes behind its end"):
+            _zstd_size(frame + b"second")
+    with pytest.raises(ValueError, match="does not state its size"):
+        _zstd_size(b"\x28\xb5\x2f\xfd\x00\x50" + block)

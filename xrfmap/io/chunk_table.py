@@ -25,6 +25,10 @@ __all__ = ["GZIP", "SHUFFLE", "SLACK", "ChunkTable", "FileState", "Filters", "st
 GZIP, SHUFFLE = 1, 2
 SLACK = 65_536  # headers and tables of a packed chunk that does not get smaller
 
+MOST_CHUNKS = 100_000_000
+"""Chunks of a dataset: a scan of 1e9 pixels in chunks of ten; listing that many takes seconds
+where they were never written, and a small file may declare far more."""
+
 FileState = tuple[int, int, int]
 Filters = tuple[tuple[int, tuple[int, ...]], ...]
 
@@ -124,7 +128,8 @@ def table_of(dset: h5py.Dataset) -> ChunkTable | None:
     Raises
     ------
     ValueError
-        If the file lists more chunks than the dataset has, as only damage can do.
+        If the file lists more chunks than the dataset has, as only damage can do, or there
+        are more than :data:`MOST_CHUNKS`.
     """
     plist = dset.id.get_create_plist()
     found = [plist.get_filter(i) for i in range(plist.get_nfilters())]
@@ -161,6 +166,8 @@ def table_of(dset: h5py.Dataset) -> ChunkTable | None:
 def _listed(dset: h5py.Dataset) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """First corners, and offset, size and mask, of all chunks as the file lists them."""
     most = math.prod(-(-n // c) for n, c in zip(dset.shape, dset.chunks, strict=True))
+    if most > MOST_CHUNKS:
+        raise ValueError(f"{most} chunks; at most {MOST_CHUNKS} are listed")
     rank = len(dset.shape)
     numbers = array("q")
 
@@ -188,7 +195,7 @@ def _number(corner: Any, shape: tuple[int, ...], chunk: tuple[int, ...]) -> Any:
 
 def _plain_type(dset: h5py.Dataset) -> bool:
     """Tell whether the bytes in the file are those of the NumPy type."""
-    if dset.dtype.kind not in "iuf":
+    if dset.dtype.kind not in "iuf" or dset.dtype.itemsize > 8:
         return False
     return bool(dset.id.get_type() == h5py.h5t.py_create(dset.dtype))
 

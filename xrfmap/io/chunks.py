@@ -339,12 +339,25 @@ def _stated_size(code: int, values: tuple[int, ...], raw: bytes, size: int) -> i
 
 
 def _zstd_size(raw: bytes) -> int:
-    """Content size in the header of a Zstandard frame (RFC 8878, section 3.1.1.1)."""
+    """Content size in the header of a Zstandard frame, the only one (RFC 8878, section 3.1.1)."""
     if len(raw) < 6 or raw[:4] != b"\x28\xb5\x2f\xfd":
         raise _BombError("a chunk that is no Zstandard frame")
     flags = raw[4]
     single = flags >> 5 & 1
     at = 5 + (0 if single else 1) + (0, 1, 2, 4)[flags & 3]
     width = (1 if single else 0, 2, 4, 8)[flags >> 6]
+    if width == 0:  # some readers then unpack as long as it goes on
+        raise _BombError("a Zstandard frame that does not state its size")
     stated = int.from_bytes(raw[at : at + width], "little")
+    _nothing_behind(raw[_zstd_end(raw, at + width) + (4 if flags >> 2 & 1 else 0) :])
     return stated + (256 if width == 2 else 0)
+
+
+def _zstd_end(raw: bytes, at: int) -> int:
+    """Place behind the last block of a Zstandard frame whose first one is `at`."""
+    last = False
+    while not last and at + 3 <= len(raw):
+        head = int.from_bytes(raw[at : at + 3], "little")
+        last, kind, size = bool(head & 1), head >> 1 & 3, head >> 3
+        at += 3 + (1 if kind == 1 else size)  # a repeated byte stands there once
+    return at

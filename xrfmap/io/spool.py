@@ -62,7 +62,8 @@ class _Spool(StoredCounts):
                     clean_text(self.path.parent),
                     found=clean_text(err.strerror or err),
                     expected=f"space for a scratch file of {size >> 20} MB",
-                    remedy="make space, or write to another disk",
+                    remedy="make space, or have it on another disk: by --out, or for calibrate by the "
+                    "variable TMPDIR",
                 ) from err
             self._filled = True
 
@@ -159,7 +160,7 @@ def straightened(ds: xr.Dataset, folder: Path | None = None) -> Iterator[xr.Data
         ) from err
     with scratch as place:
         data = lazy_counts(
-            _Spool(Path(place) / "counts", stored), f"spool-{ds['counts'].data.name}"
+            _Spool(Path(place) / "counts", stored), f"{Path(place).name}-{ds['counts'].data.name}"
         )
         yield ds.assign(counts=(ds["counts"].dims, data, ds["counts"].attrs))
 

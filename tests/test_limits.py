@@ -264,3 +264,9 @@ def test_compiled_limits_are_the_formulas():
         # inputs rounded to 1e-7, differences of variances lose a digit or two more
         np.testing.assert_allclose(compiled, formula, rtol=2e-4)
     np.testing.assert_allclose(out[0], np.where(np.isnan(estimate), np.nan, expected[0]), rtol=1e-6)
+
+
+def test_nothing_at_all_has_a_threshold_of_nought():
+    assert decision_threshold(0.0) == 0.0
+    assert detection_limit(0.0) == pytest.approx(1.6448536**2)  # Currie: k^2 counts, B = 0
+    assert np.isnan(decision_threshold(np.nan))

@@ -153,7 +153,10 @@ def decision_threshold(
     v0 = np.asarray(null, dtype=np.float64)
     total = v0 + np.asarray(added, dtype=np.float64)
     third = np.asarray(skewness, dtype=np.float64) * v0 * np.sqrt(v0)
-    return np.asarray(k * np.sqrt(total) + (k**2 - 1) / 6 * third / total)
+    skewed = np.divide(
+        third, total, out=np.zeros(np.broadcast(third, total).shape), where=total != 0
+    )
+    return np.asarray(k * np.sqrt(total) + (k**2 - 1) / 6 * skewed)
 
 
 def detection_limit(

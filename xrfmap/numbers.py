@@ -34,14 +34,14 @@ def number(value: float | None, digits: int = 3) -> str:
 
 def whole(value: float) -> str:
     """Whole number with all its figures, in groups of three from five figures on."""
-    return _grouped(f"{value:.0f}")
+    return _grouped(f"{value:z.0f}")
 
 
 def signed(value: float, places: int = 1) -> str:
     """Value with its sign, a true minus, to `places` decimals: ``"−0.9"``, ``"+1.0"``."""
     if not math.isfinite(value):
         return "–"
-    text = f"{value:+.{places}f}"
+    text = f"{value:+z.{places}f}"  # z: no minus before nought
     return text[0].replace("-", "−") + _grouped(text[1:])
 
 

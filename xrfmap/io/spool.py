@@ -62,8 +62,8 @@ class _Spool(StoredCounts):
                     clean_text(self.path.parent),
                     found=clean_text(err.strerror or err),
                     expected=f"space for a scratch file of {size >> 20} MB",
-                    remedy="make space, or have it on another disk: by --out, or for calibrate by the "
-                    "variable TMPDIR",
+                    remedy="make space, or have it on another disk: by --out, or for calibrate by "
+                    "the variable TMPDIR",
                 ) from err
             self._filled = True
 

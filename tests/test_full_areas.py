@@ -10,6 +10,7 @@ from xrfmap.areas import sum_areas
 from xrfmap.left_out import FULL_SHARE, Tops
 from xrfmap.maps import fit_spectrum
 from xrfmap.scan import make_scan
+from xrfmap.sums import scan_sums
 
 NAMES = ("Fe K", "Ca K", "Pb L", "Cu K")
 GIVEN = [name.split()[0] for name in NAMES]
@@ -82,6 +83,53 @@ def test_a_few_full_pixels_among_many_cost_no_channel(cube):
     share = TOP / sums["counts"].values[0, iron]
     assert share < FULL_SHARE
     assert "left_out" not in sums
+
+
+def hot_among_usual(iron, pixels):
+    """Few pixels of strong iron among 2048 of weak: as counted, and by counters of 8 bits."""
+    rng = np.random.default_rng(5)
+    true = rng.poisson(mean_of((1e3, *NET[1:])), (128, 16, CHANNELS))
+    true[:pixels, 2] = rng.poisson(mean_of((iron, *NET[1:])), (pixels, CHANNELS))
+    like = fit_spectrum(summed(true.astype(np.uint16)), elements=GIVEN).found
+    return true, np.minimum(true, TOP).astype(np.uint8), like
+
+
+def summed(counts):
+    everywhere = {"all": np.ones(counts.shape[:2], bool)}
+    return sum_areas(scan_of(counts), everywhere).isel(area=0).drop_vars("area")
+
+
+def test_the_top_of_a_peak_that_ran_full_goes_with_its_flanks():
+    true, clipped, like = hot_among_usual(16e3, 3)
+    sums = summed(clipped)
+    full = clipped.max(axis=(0, 1)) == TOP
+    share = 3 * TOP / sums["counts"].values
+    top = int(np.argmax((true - clipped).sum(axis=(0, 1))))
+    assert share[top] < FULL_SHARE < share[full].max()
+    assert (sums["left_out"].values == full).all()
+    # the scan's own sum is judged by the same rule
+    np.testing.assert_array_equal(scan_sums(scan_of(clipped)).full, full)
+    truth = (2048 - 3) * 1e3 + 3 * 16e3
+
+    def off(spectrum):
+        iron = fit_spectrum(spectrum, elements=GIVEN, like=like).table.sel(line="Fe K")
+        return (float(iron["net_counts"]) - truth) / float(iron["net_counts_err"])
+
+    assert abs(off(sums)) < 3
+    # the flanks alone left out, the top pulls the peak down
+    assert off(sums.assign(left_out=("channel", full & (share > FULL_SHARE)))) < -4
+
+
+def test_a_single_grain_whose_peaks_all_ran_full_leaves_no_number_rather_than_a_wrong_one():
+    true, clipped, like = hot_among_usual(80e3, 1)
+    lost = (true - clipped).sum()
+    assert lost > 0.02 * 2.1e6  # many errors of the open sum, which are a tenth of a per cent
+    table = fit_spectrum(summed(clipped), elements=GIVEN, like=like).table
+    assert np.isnan(table["net_counts"].sel(line="Fe K"))
+    assert "Fe K has no net counts" in table.attrs["full_channels"]
+    for line, net in zip(NAMES[1:], NET[1:], strict=True):
+        one = table.sel(line=line)
+        assert abs(float(one["net_counts"]) - 2048 * net) < 3 * float(one["net_counts_err"]), line
 
 
 def test_tops_of_parts_are_those_of_the_whole():

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
-from scipy.ndimage import binary_dilation
+from scipy.ndimage import binary_dilation, label
 
 from xrfmap.faults import full_count
 
@@ -42,8 +42,8 @@ LEFT_OUT = "left_out"
 """Variable of a summed spectrum: channels in which its pixels ran full."""
 
 FULL_SHARE = 0.005
-"""Share of the counts of a channel of a sum, held by pixels that ran full, from which the channel
-is left out: had they counted twice as much, half a per cent would be missing."""
+"""Share of the counts of a channel of a sum, held by pixels that ran full, from which the peak that
+ran full there is left out: had they counted twice as much, half a per cent would be missing."""
 
 COUNTERS = 2.0 ** np.arange(7, 33) - 1
 """Largest numbers of counters, 7 to 32 bits wide; :func:`xrfmap.faults.full_count` decides."""
@@ -139,13 +139,21 @@ class Tops:
         Returns
         -------
         ndarray of bool, shape (channels,)
-            True where the pixels that ran full hold more than :data:`FULL_SHARE` of it. Of a
-            few pixels among many, what was lost is less than the fit leaves open anyhow.
+            True in runs of neighbouring full channels, in one of which the pixels that ran
+            full hold more than :data:`FULL_SHARE` of the sum.
+
+        Notes
+        -----
+        A full pixel holds the same count in all channels of a run. Where its peak is highest
+        it lost most, and yet the others add most there: its share of the sum is smallest, and
+        tells nothing of what was lost. In the flanks, where it was only just full, it does.
         """
         full = full_count(dtype, self.largest)
         if full is None:
             return np.zeros(len(total), dtype=bool)
-        return (self.largest >= full) & (self.pixels * full > FULL_SHARE * total)
+        runs, _ = label(self.largest >= full)
+        much = self.pixels * full > FULL_SHARE * total
+        return np.asarray(np.isin(runs, runs[(runs > 0) & much]))
 
 
 def expected_counts(found: Found) -> Array:

@@ -12,7 +12,9 @@ from typer.testing import CliRunner
 
 from xrfmap.area_evidence import Measured, lines_of
 from xrfmap.cli import app
+from xrfmap.errors import InputError
 from xrfmap.expectation import Expected, expected
+from xrfmap.identify import elements_of_sum
 from xrfmap.io.emsa_write import write_emsa
 from xrfmap.left_out import FullChannels
 from xrfmap.line_groups import groups_of
@@ -220,6 +222,28 @@ def test_the_command_gives_no_number_for_what_ran_full(tmp_path):
     (line,) = [text for text in table.read_text().splitlines() if "Ca K" in text]
     assert "nan" not in line
     assert ",,,,," in line
+
+
+@pytest.mark.parametrize("sound", [0, 20])
+def test_a_spectrum_that_is_full_nearly_everywhere_is_refused(tmp_path, sound):
+    counts = np.full(CHANNELS, TOP)
+    middle = int(SCALE.channel(12.0))
+    counts[middle : middle + sound] = 20_000  # five bins of four channels: one peak and a half
+    write_emsa(
+        tmp_path / "p1.msa", counts, zero_kev=SCALE.zero_kev,
+        kev_per_channel=SCALE.kev_per_channel, live_time_s=60.0, instrument=RHODIUM,
+    )  # fmt: skip
+    words = ["spectrum", str(tmp_path / "p1.msa"), "--anode", "Rh", "--tube-kv", "50", "--quiet"]
+    done = CliRunner().invoke(app, words, catch_exceptions=False)
+    assert done.exit_code != 0
+    assert "p1.msa: counts: found" in done.stderr
+    assert "channels between 1.50 and " in done.stderr
+    assert "that ran full" in done.stderr
+    assert "with less current" in done.stderr
+    with pytest.raises(InputError, match="shorter time"):
+        fit_spectrum(point(counts.astype(np.uint16)), elements=GIVEN)
+    with pytest.raises(InputError, match="shorter time"):  # nor a scan of such pixels
+        elements_of_sum(point(np.tile(counts.astype(np.uint16), (2, 3, 1))), elements=GIVEN)
 
 
 def test_the_report_of_a_study_tells_of_it(tmp_path):

@@ -21,7 +21,7 @@ from xrfmap.element_verdicts import element_findings
 from xrfmap.emitters import family_emitter, scatter_emitters
 from xrfmap.errors import InputError
 from xrfmap.findings import ElementFinding
-from xrfmap.left_out import FullChannels, fit_without_full
+from xrfmap.left_out import FullChannels, check_left, fit_without_full
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
 from xrfmap.one_thread import in_one_thread
 from xrfmap.row_mixture import RowMixture
@@ -241,11 +241,12 @@ def elements_of_sum(
     ValueError
         If the scan has no energy scale.
     InputError
-        If there are no counts.
+        If there are no counts, or nearly all channels ran full.
     """
     scale = EnergyScale.from_attrs(scan.attrs)
     instrument = instrument_of(scan)
     anode = instrument.anode or scan.attrs.get("anode")
+    where = str(scan.attrs.get("source") or "spectrum")
     if scan["counts"].ndim == 1:
         counts = np.asarray(scan["counts"], dtype=np.float64)
         return fit_without_full(
@@ -255,6 +256,7 @@ def elements_of_sum(
                 whole, scale, instrument, anode=anode, energy_range=energy_range
             ),
             lambda model: identify(counts, model, elements=elements, anode=anode),
+            where,
         )
     summary = summarise(scan)
     drift = RowScales.of(scan)
@@ -263,6 +265,8 @@ def elements_of_sum(
         pile_up=pile_up_shape(summary, scale),
     )  # fmt: skip
     model = replace(model, left_out=summary.full)
+    if summary.full is not None:
+        check_left(model, summary.full, where)
     found = identify(
         summary.sum_counts, model, elements=elements, anode=anode, rows=RowMixture.of(scan)
     )
@@ -297,6 +301,11 @@ def identify_part(
         other rows than the next; without them all families lie as the counts do. [counts]
     full : FullChannels, optional
         Channels in which pixels of the part ran full, left out of the fit.
+
+    Raises
+    ------
+    InputError
+        If nearly all channels ran full.
     """
     model = like.model
     shifts, own_shifts, rows = model.shifts, model.own_shifts, None

@@ -21,14 +21,18 @@ import numpy.typing as npt
 import xarray as xr
 from scipy.ndimage import binary_dilation, label
 
+from xrfmap.errors import InputError
 from xrfmap.faults import full_count
+from xrfmap.sum_fit import merge
+from xrfmap.templates import merge_edges
 
 if TYPE_CHECKING:
     from xrfmap.identify import Found
     from xrfmap.templates import SpectrumModel
 
 __all__ = [
-    "LEFT_OUT", "TRUSTED_SHARE", "FullChannels", "Tops", "expected_counts", "fit_without_full",
+    "LEFT_OUT", "TRUSTED_SHARE", "FullChannels", "Tops", "check_left", "expected_counts",
+    "fit_without_full",
 ]  # fmt: skip
 
 Array = npt.NDArray[np.float64]
@@ -37,6 +41,9 @@ Mask = npt.NDArray[np.bool_]
 TRUSTED_SHARE = 0.05
 """Share of a family's counts that must be left outside the full channels: the K-beta lines
 are about a tenth of a K family. With less, the tail of a peak would decide."""
+
+LEAST_BINS = 10
+"""Bins, a third of a peak width each, that must be left for a fit: about three peaks."""
 
 LEFT_OUT = "left_out"
 """Variable of a summed spectrum: channels in which its pixels ran full."""
@@ -170,6 +177,7 @@ def fit_without_full(
     full: FullChannels | None,
     start: Callable[[Array], SpectrumModel],
     search: Callable[[SpectrumModel], Found],
+    where: str = "spectrum",
 ) -> Found:
     """Fit a spectrum, without the channels that ran full if there are any.
 
@@ -183,15 +191,24 @@ def fit_without_full(
         Gives the model to start from, with the pile-up of the spectrum that it is told.
     search : callable
         Finds the elements from such a model.
+    where : str
+        Name of the spectrum in errors.
 
     Returns
     -------
     Found
         What `search` found. Without full channels it is asked once, with no word of them.
+
+    Raises
+    ------
+    InputError
+        If less than :data:`LEAST_BINS` bins of the fitted range are left.
     """
     if full is None:
         return search(start(counts))
-    first = search(replace(start(counts), left_out=full.channels))
+    bare = replace(start(counts), left_out=full.channels)
+    check_left(bare, full.channels, where)
+    first = search(bare)
     expected = expected_counts(first)
     gone = full.channels
     if full.count is not None:
@@ -200,5 +217,38 @@ def fit_without_full(
         width = int(np.ceil(float(np.max(scale.fwhm(energy))) / scale.kev_per_channel))
         nearly = expected > full.count - NEARLY * np.sqrt(full.count)
         gone = gone | (nearly & binary_dilation(gone, iterations=width))
+        check_left(first.model, gone, where)
     whole = np.where(gone, np.maximum(expected, counts), counts)
     return search(replace(start(whole), left_out=gone))
+
+
+def check_left(model: SpectrumModel, gone: Mask, where: str) -> None:
+    """Refuse a spectrum of which the full channels leave next to nothing.
+
+    Parameters
+    ----------
+    model : SpectrumModel
+        Its range of energies and energy scale.
+    gone : ndarray of bool, shape (channels,)
+        Channels that are left out.
+    where : str
+        Name of the spectrum.
+
+    Raises
+    ------
+    InputError
+        If less than :data:`LEAST_BINS` bins of the fitted range are left.
+    """
+    edges = merge_edges(model.scale, model.energy_range, model.channels)
+    left = int((merge(gone.astype(np.float64), edges) == 0).sum())
+    if left >= LEAST_BINS:
+        return
+    low, high = model.energy_range
+    inside = gone[edges[0] : edges[-1]]
+    raise InputError(
+        where, "counts",
+        found=f"{int(inside.sum())} of {len(inside)} channels between {low:.2f} and {high:.1f} keV "
+        "that ran full",
+        expected="channels that did not, enough for a fit",
+        remedy="measure again for a shorter time or with less current",
+    )  # fmt: skip

@@ -19,10 +19,12 @@ from threadpoolctl import threadpool_limits
 from xrfmap.blocks import Block, Box, Here, Runner, as_it_is, boxes_of, stretches
 from xrfmap.element_tests import COMMON, USUAL
 from xrfmap.emitters import Emitter, family_emitter, usable_families
+from xrfmap.errors import InputError
 from xrfmap.findings import ElementFinding
 from xrfmap.fit import fit_counts
 from xrfmap.identify import Found, identify_part
 from xrfmap.io.lazy import map_blocks
+from xrfmap.left_out import FullChannels, Tops
 from xrfmap.map_design import MapDesign, row_designs
 from xrfmap.numbers import whole
 from xrfmap.one_thread import in_one_thread
@@ -92,8 +94,11 @@ def add_traces(scan: xr.Dataset, found: Found, *, runner: Runner | None = None) 
         return found
     sums = _sums(scan, list(places.values()))
     confirmed: dict[str, tuple[ElementFinding, Mask]] = {}
-    for (element, mask), counts in zip(places.items(), sums, strict=True):
-        part = identify_part(counts, found, row_counts=_rows_of(mask, found))
+    for (element, mask), (counts, full) in zip(places.items(), sums, strict=True):
+        try:
+            part = identify_part(counts, found, row_counts=_rows_of(mask, found), full=full)
+        except InputError:  # nearly all channels ran full: nothing is confirmed there
+            continue
         verdict = next((e for e in part.elements if e.symbol == element), None)
         if verdict is not None and verdict.verdict == "present":
             confirmed[element] = (verdict, mask)
@@ -306,19 +311,24 @@ def _places(z: Scores, first: int) -> Mask:
     return np.asarray(binary_dilation(core, np.ones((3, 3), bool)) & ~white & np.isfinite(z))
 
 
-def _sums(scan: xr.Dataset, masks: Sequence[Mask]) -> list[Array]:
-    """Sum spectrum over each mask in one pass."""
-    sums = [np.zeros(scan.sizes["channel"]) for _ in masks]
+def _sums(scan: xr.Dataset, masks: Sequence[Mask]) -> list[tuple[Array, FullChannels | None]]:
+    """Sum spectrum over each mask, and where its pixels ran full, in one pass."""
+    channels = scan.sizes["channel"]
+    sums = [np.zeros(channels) for _ in masks]
+    tops = [Tops.none(channels) for _ in masks]
     wanted = np.asarray(np.any(masks, axis=0))
 
-    def work(rows: slice, cols: slice, block: Block) -> list[tuple[int, Array]]:
+    def work(rows: slice, cols: slice, block: Block) -> list[tuple[int, Array, Tops]]:
         chosen = [(k, mask[rows, cols]) for k, mask in enumerate(masks)]
-        return [(k, block[c].sum(axis=0, dtype=np.float64)) for k, c in chosen if c.any()]
+        parts = [(k, block[c]) for k, c in chosen if c.any()]
+        return [(k, part.sum(axis=0, dtype=np.float64), Tops.of(part)) for k, part in parts]
 
     for _, _, parts in map_blocks(scan["counts"], work, wanted):
-        for k, part in parts:
+        for k, part, top in parts:
             sums[k] += part
-    return sums
+            tops[k] = tops[k].joined(top)
+    full = [top.full(scan["counts"].dtype, s) for top, s in zip(tops, sums, strict=True)]
+    return [(s, FullChannels(f) if f.any() else None) for s, f in zip(sums, full, strict=True)]
 
 
 def largest_patch(mask: Mask) -> tuple[tuple[int, int], float]:

@@ -44,6 +44,18 @@ def test_a_sum_spectrum_agrees_with_the_sums_of_the_study(chunks):
 
 
 @pytest.mark.parametrize("chunks", BLOCKINGS)
+def test_a_sum_spectrum_tells_where_its_pixels_ran_full(chunks):
+    counts = np.minimum(COUNTS, 255).astype(np.uint8)
+    mask = np.random.default_rng(3).random(counts.shape[:2]) < 0.2
+    counts[mask, 40:44] = 255
+    counts[~mask, 70] = 255  # of other pixels
+    found, other = (sum_pixels(scan_of(counts, chunks), m) for m in (mask, np.zeros_like(mask)))
+    np.testing.assert_array_equal(np.flatnonzero(found.full), np.arange(40, 44))
+    assert other.full is None
+    assert sum_pixels(scan_of(COUNTS, chunks), mask).full is None
+
+
+@pytest.mark.parametrize("chunks", BLOCKINGS)
 def test_one_pass_gives_totals_sum_and_maximum(chunks):
     bands = first_pass(scan_of(COUNTS, chunks))
     assert np.array_equal(bands.total, COUNTS.sum(axis=2))

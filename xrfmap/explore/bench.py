@@ -16,7 +16,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.compare import Measure
-from xrfmap.errors import XrfmapError
+from xrfmap.errors import InputError, XrfmapError
 from xrfmap.explore.fit_queue import FitQueue
 from xrfmap.explore.fits import AreaFit, first_look
 from xrfmap.explore.frame import Frame
@@ -285,13 +285,16 @@ class Bench:
         return full if full is not None else self.look_at(mask)
 
     def look_at(self, mask: Mask) -> AreaFit | None:
-        """First look at an area; None without a model or sum."""
+        """First look at an area; None without a model or sum, or where all channels ran full."""
         key = _key(mask)
         with self._lock:
             look, found, summed = self._looks.get(key), self.found, self._sums.get(key)
         if look is not None or found is None or summed is None:
             return look
-        look = first_look(summed.counts, found)
+        try:
+            look = first_look(summed.counts, found, summed.full)
+        except InputError:  # the full fit fails for the same reason, and the page tells it
+            return None
         with self._lock:
             self._looks[key] = look
             while len(self._looks) > KEPT_SUMS:

@@ -114,7 +114,7 @@ class FitQueue:
                 if key not in self._fits and key not in self._failed:
                     self._busy = key
                     self._status.set(WORDS)
-                    self._child.send((key, summed.counts, summed.live_time))
+                    self._child.send((key, summed.counts, summed.live_time, summed.full))
                     break
         self._tell("status")
 

@@ -18,15 +18,20 @@ from xrfmap import limits
 from xrfmap.compare import Measure
 from xrfmap.findings import ElementFinding
 from xrfmap.identify import Found
+from xrfmap.left_out import TRUSTED_SHARE, check_left
 from xrfmap.maps import SpectrumFit, summed_spectra
 from xrfmap.report.words import number
 
 __all__ = ["AreaFit", "FamilyRow", "first_look", "full_fit"]
 
 Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 Z_FIRST = 5.0
 """Standard errors at which the first look calls a family detected, as the full test does."""
+
+FIRST = "first look: elements and shapes of the whole scan"
+LOST = "no net counts: its lines lie in channels that ran full"
 
 Z_PLAIN = 3.0
 """Below this a family of an element that is there for sure is told with reserve."""
@@ -103,7 +108,7 @@ class AreaFit:
         return {row.family: row.measure for row in self.rows}
 
 
-def first_look(counts: Array, found: Found) -> AreaFit:
+def first_look(counts: Array, found: Found, full: Mask | None = None) -> AreaFit:
     """Fit the elements of the whole scan to one spectrum, with the scan's own shapes.
 
     Parameters
@@ -112,25 +117,43 @@ def first_look(counts: Array, found: Found) -> AreaFit:
         Sum spectrum. [counts]
     found : Found
         Elements and shapes of the scan.
+    full : ndarray of bool, shape (channels,), optional
+        Channels in which pixels of the area ran full, left out of the fit.
 
     Returns
     -------
     AreaFit
         Not complete: an element that only this area holds is missing, and what shapes
-        leave open is not in the errors.
+        leave open is not in the errors. A family of which less than
+        :data:`xrfmap.left_out.TRUSTED_SHARE` lies outside the full channels has NaN.
+
+    Raises
+    ------
+    InputError
+        If nearly all channels ran full.
     """
     from xrfmap.evidence import Judge
     from xrfmap.refine import Refined
     from xrfmap.sum_fit import fit_sum
 
-    fit = fit_sum(np.asarray(counts, dtype=np.float64), found.model)
-    judge = Judge(Refined(found.model, fit, {}, np.zeros((len(fit.counts), 0)), np.zeros(0)))
+    model = replace(found.model, left_out=full)
+    if full is not None:
+        check_left(model, full, "area")
+    fit = fit_sum(np.asarray(counts, dtype=np.float64), model)
+    judge = Judge(Refined(model, fit, {}, np.zeros((len(fit.counts), 0)), np.zeros(0)))
     rows = []
-    for emitter in found.model.emitters:
-        if emitter.kind == "element":
-            evidence = judge.judge(emitter.label, judge.columns(emitter.label))
-            rows.append(_first_row(emitter.label, evidence.net, evidence.error))
-    mine = replace(found, fit=fit, sum_counts=np.asarray(counts, dtype=np.float64), summary=None)
+    for emitter in model.emitters:
+        if emitter.kind != "element":
+            continue
+        column = judge.column_of(model.column(emitter))
+        if fit.share_left(column) < TRUSTED_SHARE:
+            rows.append(_lost_row(emitter.label, FIRST))
+            continue
+        evidence = judge.judge(emitter.label, judge.columns(emitter.label))
+        rows.append(_first_row(emitter.label, evidence.net, evidence.error))
+    mine = replace(
+        found, model=model, fit=fit, sum_counts=np.asarray(counts, dtype=np.float64), summary=None
+    )
     return AreaFit(_ordered(rows), summed_spectra(mine), fit.chi2_per_dof, complete=False)
 
 
@@ -142,7 +165,14 @@ def _first_row(family: str, net: float, err: float) -> FamilyRow:
     words = _seen_words(net, err) if seen else f"not detected, fewer than {number(high)}"
     return FamilyRow(
         family, max(net, 0.0), err, high, limit, "detected" if seen else "not detected", words,
-        "first look: elements and shapes of the whole scan", Measure(net, err),
+        FIRST, Measure(net, err),
+    )  # fmt: skip
+
+
+def _lost_row(family: str, because: str) -> FamilyRow:
+    nan = float("nan")
+    return FamilyRow(
+        family, nan, nan, nan, nan, "not separable", LOST, because, Measure(nan, nan)
     )  # fmt: skip
 
 
@@ -172,15 +202,15 @@ def _fitted_row(
     finding = findings.get(label.split()[0])
     net, err, high = (values[n] for n in ("net_counts", "net_counts_err", "net_counts_ul"))
     present = finding is not None and finding.verdict == "present"
+    because = finding.because if finding is not None else ""
     if net != net:
-        state, words = "not separable", "no net counts: its lines lie in channels that ran full"
-    elif present and net > values["decision_threshold"]:
+        return _lost_row(label, because)
+    if present and net > values["decision_threshold"]:
         state, words = "detected", _seen_words(net, err)
     elif present:
         state, words = "not detected", f"not detected, fewer than {number(high)}"
     else:
         state, words = _verdict(finding, high)
-    because = finding.because if finding is not None else ""
     return FamilyRow(
         label, net, err, high, values["detection_limit"], state, words, because,
         Measure(net, err),

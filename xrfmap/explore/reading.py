@@ -20,6 +20,7 @@ import xarray as xr
 
 from xrfmap.io.lazy import BLOCK_BYTES, map_blocks, readers, stored_of
 from xrfmap.io.stored import StoredCounts
+from xrfmap.left_out import Tops
 
 __all__ = [
     "Bands",
@@ -177,11 +178,15 @@ class SumSpectrum:
         Pixels summed.
     live_time : float
         Their live time; NaN where that of any is unknown. [s]
+    full : ndarray of bool, shape (channels,), optional
+        Channels in which they ran full, which a fit should not look at, see
+        :meth:`xrfmap.left_out.Tops.full`; None where there are none.
     """
 
     counts: Array
     pixels: int
     live_time: float
+    full: Mask | None = None
 
     @property
     def total(self) -> float:
@@ -209,16 +214,22 @@ def sum_pixels(
         Exact for whole counts below 2**53.
     """
     total = np.zeros(scan.sizes["channel"])
+    tops = [Tops.none(len(total))]
     lock = Lock()
 
     def work(rows: slice, columns: slice, block: npt.NDArray[Any]) -> None:
-        part = block[mask[rows, columns]].sum(axis=0, dtype=np.float64)
+        pixels = block[mask[rows, columns]]
+        if not len(pixels):
+            return
+        part, top = pixels.sum(axis=0, dtype=np.float64), Tops.of(pixels)
         with lock:
             np.add(total, part, out=total)
+            tops[0] = tops[0].joined(top)
 
     _over_blocks(scan["counts"], work, mask, tell, stop)
     live = float(scan["live_time"].values[mask].sum()) if mask.any() else float("nan")
-    return SumSpectrum(total, int(mask.sum()), live)
+    full = tops[0].full(scan["counts"].dtype, total)
+    return SumSpectrum(total, int(mask.sum()), live, full if full.any() else None)
 
 
 def pixel_spectrum(scan: xr.Dataset, row: int, column: int) -> SumSpectrum:

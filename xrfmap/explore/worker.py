@@ -226,21 +226,25 @@ def _prepare(
 
 
 def fit_on_request(pipe: Connection, found: Found, elements: tuple[str, ...] | None) -> None:
-    """Fit one spectrum after the other, as they are sent: ``(key, counts, live_time)``."""
+    """Fit one spectrum after the other, as they are sent: ``(key, counts, live_time, full)``.
+
+    The last is a mask of the channels in which the pixels of the spectrum ran full, or None.
+    """
     from xrfmap.explore.fits import full_fit
+    from xrfmap.left_out import LEFT_OUT
     from xrfmap.maps import fit_spectrum
 
     while True:
         try:
-            key, counts, live_time = pipe.recv()
+            key, counts, live_time, full = pipe.recv()
         except EOFError:
             return
         spectrum = xr.Dataset(
             {"counts": ("channel", counts, {"units": "counts"}), "live_time": live_time},
             attrs={"instrument": "{}"},
         )
-        if found.model.left_out is not None:  # where many pixels of the scan ran full
-            spectrum["left_out"] = ("channel", found.model.left_out)
+        if full is not None:
+            spectrum[LEFT_OUT] = ("channel", full)
         try:
             fit = fit_spectrum(spectrum, elements=elements, like=found)
             pipe.send(Message("fit", full_fit(fit), key))

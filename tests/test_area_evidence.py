@@ -69,6 +69,20 @@ def test_a_second_measurement_is_brought_to_the_unit_of_the_first():
     assert next(line for line in lines if line.family == "Pb L").net == 1000
 
 
+@pytest.mark.parametrize("full", ["base", "other"])
+def test_a_family_that_ran_full_in_one_measurement_says_nothing_of_the_unit(full):
+    blind = LineEvidence("Fe K", detected=True)
+    iron, calcium = LineEvidence("Fe K", 5e5, 900, 5.1e5, True), (9000, 100, 9200, True)
+    base = [blind if full == "base" else iron, LineEvidence("Ca K", *calcium)]
+    other = [blind if full == "other" else iron, LineEvidence("Ca K", 18000, 140, 18270, True)]
+    copper = LineEvidence("Cu K", 400, 30, 460, True)
+    lines, taken = join_lines(base, [*other, copper])
+    # calcium alone says that one count of the first is two of the second
+    assert lines[-1] == LineEvidence("Cu K", 200, 15, 230, True)
+    assert taken == {"Cu K"}
+    assert lines[0] == base[0]
+
+
 def test_a_limit_of_a_point_does_not_take_the_place_of_a_detection():
     base = [LineEvidence("Sn K", 100, 10, 120, True)]
     other = [LineEvidence("Sn K", 0, 1, 2, False)]

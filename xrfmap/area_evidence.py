@@ -102,20 +102,22 @@ def join_lines(
     -------
     lines : list of LineEvidence
         Those of `base`; a family that only `other` detects is taken from there,
-        scaled by the sum of the families that both detect.
+        scaled by the sum of the families that both detect and have counts of.
     taken : set of str
         Families that came from `other`.
 
     Notes
     -----
     Without a family that both detect there is no common unit: then nothing is
-    scaled and the counts of the two cannot be compared.
+    scaled and the counts of the two cannot be compared. A family that ran full in one
+    of the two has no counts there and so says nothing of the unit.
     """
     mine = {line.family: line for line in base}
+    pairs = [(mine[line.family], line) for line in other if line.family in mine]
     both = [
-        (mine[line.family].net or 0.0, line.net or 0.0)
-        for line in other
-        if line.detected and line.family in mine and mine[line.family].detected
+        (old.net, new.net)
+        for old, new in pairs
+        if old.detected and new.detected and old.net is not None and new.net is not None
     ]
     above, below = (sum(values) for values in zip(*both, strict=True)) if both else (1.0, 1.0)
     factor = above / below if below > 0 and above > 0 else 1.0

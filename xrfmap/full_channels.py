@@ -124,9 +124,10 @@ def full_words(spectrum: xr.Dataset, found: Found) -> str:
             f"net counts rest on what is left of the counts for {shares}, with a larger error"
         )
     if none:
+        have, their = ("have", "their") if len(none) > 1 else ("has", "its")
         parts.append(
-            f"{', '.join(none)} {'have' if len(none) > 1 else 'has'} no net counts, since less "
-            f"than {100 * TRUSTED_SHARE:.0f} % of their counts are left"
+            f"{', '.join(none)} {have} no net counts, since less than "
+            f"{100 * TRUSTED_SHARE:.0f} % of {their} counts are left"
         )
     parts.append("pile-up is worked out with the counts that the fit expects there")
     parts.append("for better figures measure again for a shorter time or with less current")

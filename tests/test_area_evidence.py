@@ -1,5 +1,7 @@
 """What an area shows, put together from several measurements."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -67,6 +69,35 @@ def test_a_second_measurement_is_brought_to_the_unit_of_the_first():
     assert (tin.net, tin.err, tin.ul, tin.detected) == (100, 5, 110, True)
     assert taken == {"Sn K"}
     assert next(line for line in lines if line.family == "Pb L").net == 1000
+
+
+def gold(**net):
+    """Gold found by Au L, in one table with families that ran full (NaN)."""
+    told = ElementFinding(symbol="Au", lines=["Au L"], verdict="present", because="x")
+    return Measured("p01", table(**net), (told,))
+
+
+def test_a_family_that_ran_full_confirms_nothing():
+    # M before L: the first detected one is what the others confirm
+    lines = lines_of(gold(Au_M=np.nan, Au_L=4000))
+    assert {line.family: line.detected for line in lines} == {"Au L": True, "Au M": False}
+    found = area_evidence(AREA, [gold(Au_M=np.nan, Au_L=4000)]).elements["Au"]
+    assert found.detected
+    assert found.confirmed_by == ("Au L",)  # the test on the whole spectrum, as without Au M
+    assert found == replace(
+        area_evidence(AREA, [gold(Au_L=4000)]).elements["Au"], lines=found.lines
+    )
+
+
+@pytest.mark.parametrize(
+    "net", [{"Au_L": np.nan}, {"Au_L": np.nan, "Au_M": np.nan}, {"Au_L": np.nan, "Au_M": 3}]
+)
+def test_an_element_known_only_by_families_that_ran_full_is_there_unconfirmed(net):
+    found = area_evidence(AREA, [gold(**net)]).elements["Au"]
+    assert found.detected
+    assert [line.family for line in found.lines if line.detected] == ["Au L"]
+    assert found.best.net is None
+    assert found.confirmed_by == ()
 
 
 @pytest.mark.parametrize("full", ["base", "other"])

@@ -46,10 +46,15 @@ class Measured:
 
 
 def lines_of(measured: Measured) -> list[LineEvidence]:
-    """Line families of one measurement as the pigment rules take them."""
+    """Line families of one measurement as the pigment rules take them.
+
+    A family whose lines ran full is known to be there only by the verdict on its element. It
+    stands for the element where no other family does, and confirms nothing beside one.
+    """
     table, shares = measured.table, measured.shares or {}
     present = {f.symbol for f in measured.findings if f.verdict == "present"}
-    lines = []
+    lines: list[LineEvidence] = []
+    blind: list[str] = []
     for index, label in enumerate(str(name) for name in table["line"].values):
         net, err, limit, threshold = (
             float(table[name].values[index])
@@ -61,10 +66,15 @@ def lines_of(measured: Measured) -> list[LineEvidence]:
         share = shares.get(label)
         if share is not None and np.isnan(share):
             share = None
-        if np.isnan(net):  # its lines ran full: whether it is there is known, how much is not
-            lines.append(LineEvidence(label, detected=label.split()[0] in present))
-            continue
-        lines.append(LineEvidence(label, net, err, limit, seen, share))
+        if np.isnan(net):
+            blind.append(label)
+        else:
+            lines.append(LineEvidence(label, net, err, limit, seen, share))
+    shown = {line.family.split()[0] for line in lines if line.detected}
+    for label in blind:
+        symbol = label.split()[0]
+        lines.append(LineEvidence(label, detected=symbol in present - shown))
+        shown.add(symbol)
     fitted = {line.family.split()[0] for line in lines}
     lines += [_unseen(f) for f in measured.findings if f.symbol not in fitted and _has_limit(f)]
     return lines

@@ -65,9 +65,11 @@ class LineEvidence:
     family : str
         ``"Pb L"``.
     net, err, ul : float or None
-        Net counts, standard error, 95 % upper limit. [counts]
+        Net counts, standard error, 95 % upper limit [counts]; None for a family that was not
+        measured or whose lines ran full, of which nothing is known.
     detected : bool
-        Above the decision threshold.
+        Above the decision threshold. A family without net counts is so only where its element
+        is present and no other family shows it.
     share_of_area : float or None
         Fraction of the area's pixels in which the family is detected.
     """
@@ -104,7 +106,8 @@ class ElementEvidence:
     detected : bool
         Seen, or stated by the older report.
     confirmed_by : tuple of str
-        Further families or lines that show it beyond the overlap ("Sn K", "As Kb").
+        Further families or lines that show it beyond the overlap ("Sn K", "As Kb"); never a
+        family without net counts.
     competitor : str or None
         Line family or element that could make the same peak and was not ruled out.
     share_of_area : float or None
@@ -279,7 +282,9 @@ def _element(
     further = [line.family for line in seen[1:]]
     if finding is not None and finding.verdict == "present":
         # the test on the whole scan used every line of the family, not one peak
-        further += [label for label in finding.lines if label not in further]
+        further += finding.lines
+    unknown = {line.family for line in lines if line.net is None}
+    further = [label for label in further if label not in unknown]
     if finding is not None and finding.verdict == "not separable" and competitor is None:
         competitor = str(finding.evidence.get("competitor") or "an overlapping line")
     shares = [line.share_of_area for line in seen if line.share_of_area is not None]

@@ -262,3 +262,42 @@ def test_the_report_of_a_study_tells_of_it(tmp_path):
     run_study(tmp_path / "mill.toml", out=tmp_path / "results")
     found = json.loads((tmp_path / "results" / "findings.json").read_text())
     assert any(c.startswith("p1: ") and "ran full at 65\u202f535" in c for c in found["cautions"])
+
+
+@lru_cache(maxsize=1)
+def leaded():
+    """Lead whose M lines, near 2.4 keV, ran full while its L lines did not."""
+    names = ("Fe K", "Ca K", "Pb L", "Pb M", "Cu K")
+    single = model(names)
+    background = single.continuum().sum(axis=1)
+    mean = 2e5 * background / background.sum()
+    nets = {"Fe K": 4e5, "Ca K": 4e4, "Pb L": 1e6, "Pb M": 3e7, "Cu K": 3e4}
+    for emitter in single.emitters:
+        mean = mean + nets.get(emitter.label, 0.0) * single.column(emitter)
+    counts = np.minimum(np.random.default_rng(8).poisson(mean), TOP).astype(np.uint16)
+    return fit_spectrum(point(counts), elements=GIVEN)
+
+
+def test_lines_in_channels_left_out_are_not_called_seen():
+    fit = leaded()
+    left_out = fit.spectra["left_out"].values.astype(bool)
+    lead = next(e for e in fit.elements if e.symbol == "Pb")
+    # Pb M-alpha lies at 2.35 keV, Pb L-alpha at 10.55 keV (Bearden 1967, from memory)
+    assert left_out[int(SCALE.channel(2.35))]
+    assert not left_out[int(SCALE.channel(10.55))]
+    assert lead.lines == ["Pb L"]
+    assert lead.because.startswith("Pb L with ")
+    assert "no net counts of Pb M" in lead.because
+    seen = lead.evidence["lines_seen"]
+    assert "Pb La1" in seen
+    assert not [name for name in seen if name.startswith("Pb M")]
+
+
+@pytest.mark.parametrize(("net", "seen"), [(4e5, ["Fe Ka1", "Fe Kb1"]), (5e6, ["Fe Kb1"])])
+def test_a_main_line_that_ran_full_is_not_called_seen_beside_one_that_did_not(net, seen):
+    clipped = np.minimum(spectrum(net), TOP).astype(np.uint16)
+    iron = next(
+        e for e in fit_spectrum(point(clipped), elements=GIVEN).elements if e.symbol == "Fe"
+    )
+    assert iron.evidence["net_counts"] == pytest.approx(net, rel=0.05)
+    assert iron.evidence["lines_seen"] == seen

@@ -70,10 +70,13 @@ def _present(
     rival: str | None = None,
 ) -> ElementFinding:
     """Verdict on an element of the model; `rival` would explain its counts as well."""
-    seen = _lines_seen(emitters, evidence, judge, model)
     blind = _blind(emitters, judge, model)
-    families = [e.label for e in emitters if evidence[e.label].z >= Z_LINE]
+    # a blind family's flanks would be taken for whichever of its lines is asked about
+    sound = [e for e in emitters if e.label not in blind]
+    seen = _lines_seen(sound, evidence, judge, model)
     counted = [v for v in evidence.values() if v.label not in blind]
+    told = [e.label for e in emitters if not counted or e.label not in blind]
+    families = [label for label in told if evidence[label].z >= Z_LINE]
     best = max(counted or evidence.values(), key=lambda v: v.z)
     words = (
         f"{', '.join(families) or best.label} with {with_error(best.net, best.error)} net counts "
@@ -93,7 +96,7 @@ def _present(
         words += "; given by the user, not sure from the sum spectrum alone"
     return ElementFinding(
         symbol=element,
-        lines=families or [e.label for e in emitters],
+        lines=families or told,
         verdict=_verdict(sure, rival, best),
         because=words,
         evidence={**_numbers(best, seen, counted=bool(counted)), "rival": rival},
@@ -186,7 +189,7 @@ def _lines_seen(
     judge: Judge,
     model: SpectrumModel,
 ) -> list[str]:
-    """List the groups of lines that stand by themselves."""
+    """List the groups of lines that stand by themselves in channels that did not run full."""
     seen = []
     for emitter in emitters:
         if evidence[emitter.label].z < Z_LINE:
@@ -204,6 +207,8 @@ def _lines_seen(
                 emitter, label=name, energies=emitter.energies, weights=part, kind="air"
             )
             column = judge.column_of(model.column(single))
+            if judge.share_left(column) < TRUSTED_SHARE:
+                continue  # its peak ran full: what is left may be its neighbours'
             rest = emitter.energies[group].mean()
             own = judge.judge(name, column, without=(emitter.label,))
             if own.z >= Z_LINE and np.isfinite(rest):

@@ -6,6 +6,7 @@ import time
 
 import numpy as np
 import pytest
+import xarray as xr
 from line_spectra import CHANNELS, RHODIUM, SCALE, model
 
 from xrfmap.areas import sum_areas
@@ -19,8 +20,12 @@ from xrfmap.identify import elements_of_sum
 from xrfmap.left_out import FULL_SHARE, Tops
 from xrfmap.maps import fit_spectrum
 from xrfmap.scan import make_scan
+from xrfmap.settings import load_study
+from xrfmap.stages import Run, Scanned
+from xrfmap.stages_fit import fit_masks
 from xrfmap.sums import scan_sums
 from xrfmap.traces import add_traces
+from xrfmap.workfolder import WorkFolder
 
 NAMES = ("Fe K", "Ca K", "Pb L", "Cu K")
 GIVEN = [name.split()[0] for name in NAMES]
@@ -217,3 +222,33 @@ def test_tops_of_parts_are_those_of_the_whole():
     np.testing.assert_array_equal(joined.pixels[full], (pixels == TOP).sum(axis=0)[full])
     np.testing.assert_array_equal(joined.pixels[full], whole.pixels[full])
     assert full.any()
+
+
+def test_a_study_tells_in_which_areas_channels_ran_full(cube, tmp_path):
+    (tmp_path / "mill.toml").write_text(
+        '[object]\ntitle = "Mill by a frozen river"\n[[scan]]\nfile = "mill.h5"\n'
+    )
+    (tmp_path / "mill.h5").touch()
+    study = load_study(tmp_path / "mill.toml")
+    whole = sum_areas(scan_of(cube.astype(np.uint16)), halves())
+    weak = whole.sel(area="weak").drop_vars("area")
+    maps = xr.Dataset(
+        {
+            "net_counts": (("line", "y", "x"), np.ones((1, 16, 16))),
+            "decision_threshold": (("line", "y", "x"), np.zeros((1, 16, 16))),
+            "fit_ok": (("y", "x"), np.ones((16, 16), bool)),
+        },
+        coords={"line": ["Fe K"]},
+    )
+    scan = Scanned(
+        "mill", scan_of(np.minimum(cube, TOP).astype(np.uint8)), "key", study.scan[0],
+        maps=maps, found=fit_spectrum(weak, elements=GIVEN).found,
+    )  # fmt: skip
+    for _ in range(2):  # fitted, and kept
+        run = Run(study, tmp_path, WorkFolder(tmp_path / "out"))
+        measured = fit_masks(run, scan, "area-1", halves(), "areas of mill")
+        assert list(measured) == ["strong", "weak"]
+        (told,) = run.cautions
+        assert told.startswith("strong: ")
+        assert "ran full in some of the pixels and are left out of the fit" in told
+        assert "net counts rest on what is left of the counts for Fe K (" in told

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from xrfmap import stages_amounts
 from xrfmap.atomic import Material
 from xrfmap.errors import InputError
 from xrfmap.io.emsa_write import write_emsa
@@ -12,9 +13,12 @@ from xrfmap.lineshape import EnergyScale
 from xrfmap.settings import Instrument, load_study
 from xrfmap.simulate import expected
 from xrfmap.stack import Layer, Stack
+from xrfmap.stages import Run
 from xrfmap.study import run_study
+from xrfmap.workfolder import WorkFolder
 
 SCALE = EnergyScale(-0.03, 0.02)
+TOP = 2**16 - 1  # largest number of a counter of 16 bits
 HEAD = Instrument(anode="Rh", tube_kv=50)
 BODIES = {
     "steel": Material("steel", {"Fe": 0.70, "Cr": 0.18, "Ni": 0.12}, 7.9),
@@ -62,6 +66,45 @@ def test_fractions_of_a_point_stand_in_findings_and_report(study, tmp_path):
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "Amounts by fundamental parameters" in page
     assert "amounts.csv" in {p.name for p in (tmp_path / "out" / "tables").iterdir()}
+
+
+@pytest.mark.slow
+def test_channels_that_ran_full_below_an_amount_and_its_reference_are_told(tmp_path):
+    for seed, (name, body) in enumerate(BODIES.items()):
+        made = expected(Stack([Layer(body, 2.0)]), HEAD, SCALE, live_time_s=20.0, secondary=True)
+        longer = 1.5 * TOP / made.counts.max()  # main lines half as high again as the counter
+        drawn = np.random.default_rng(seed).poisson(longer * made.counts)
+        write_emsa(
+            tmp_path / f"{name}.msa", np.minimum(drawn, TOP), live_time_s=20.0 * longer,
+            instrument=HEAD, title=name,
+            zero_kev=SCALE.zero_kev, kev_per_channel=SCALE.kev_per_channel,
+        )  # fmt: skip
+    path = tmp_path / "fitting.toml"
+    path.write_text(STUDY, encoding="utf-8")
+    for _ in range(2):  # done, and kept
+        cautions = run_study(path, tmp_path / "out").cautions
+        full = [words for words in cautions if "ran full at 65\u202f535 counts" in words]
+        assert [words.partition(": ")[0] for words in full] == ["brass", "reference"]
+        assert "counts for Cu K (" in full[0]  # said once, though fitted for the amounts as well
+        assert "counts for Fe K (" in full[1]
+
+
+def test_a_fit_for_amounts_that_reads_otherwise_is_told_beside_that_of_the_place(
+    tmp_path, monkeypatch
+):
+    path = tmp_path / "fitting.toml"
+    path.write_text(STUDY, encoding="utf-8")
+    for name in BODIES:
+        (tmp_path / f"{name}.msa").write_text("not read here", encoding="utf-8")
+    full = {"amounts": [], "full_channels": [["brass", "Cu K"], ["pin", "Zn K"]]}
+    monkeypatch.setattr(stages_amounts, "_answers", lambda *_: (full, []))
+    run = Run(load_study(path), tmp_path, WorkFolder(tmp_path / "out"))
+    run.caution("brass: Cu K")
+    run.caution("pin: Zn K, Cu K")
+    stages_amounts.amounts_of_study(run, [], [])
+    assert [words for words in run.cautions if " K" in words] == [
+        "brass: Cu K", "pin: Zn K, Cu K", "amounts of pin: Zn K",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

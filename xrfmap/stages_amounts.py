@@ -35,6 +35,7 @@ def amounts_of_study(
     ----------
     run : Run
         The run; its study has ``[[amount]]`` entries and, where needed, a ``[reference]``.
+        Told where channels of what the amounts rest on ran full.
     scans, points : sequence
         Calibrated; scans with the elements found on them.
 
@@ -72,6 +73,12 @@ def amounts_of_study(
     from xrfmap.reference import CAUTION
 
     run.caution(CAUTION)
+    for name, words in kept.value.get("full_channels", []):
+        # a fit for the amounts of its own may read otherwise than that of the place
+        if f"{name}: {words}" not in run.cautions:
+            run.caution(f"amounts of {name}: {words}")
+    if words := kept.value.get("reference_full"):
+        run.caution(f"reference: {words}")
     return [AmountFinding.model_validate(one) for one in kept.value["amounts"]]
 
 
@@ -154,12 +161,14 @@ def strength_of(
 def _answers(
     run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]
 ) -> tuple[dict[str, Any], list[Path]]:
+    from xrfmap.full_channels import full_words
     from xrfmap.maps import fit_spectrum
     from xrfmap.reference import measure_amounts, same_instrument
     from xrfmap.scan import instrument_of
 
     reference = _reference(run)
     spectra = _spectra(run, scans, points)
+    full: dict[str, str] = {}
     told: list[dict[str, Any]] = []
     for number, entry in enumerate(run.study.amount, 1):
         question = question_of(entry, f"amount[{number}]")
@@ -173,11 +182,16 @@ def _answers(
                 data, fit = reference or (None, None)
                 strength = strength_of(run.study.reference, data, fit, instrument)
             found = fit_spectrum(spectrum, like=like).found
+            full[name] = full_words(spectrum, found)
             told += [
                 {"place": name, **asdict(one)}
                 for one in measure_amounts(found, spectrum, strength, question, name)
             ]
-    return {"amounts": told}, []
+    return {
+        "amounts": told,
+        "full_channels": [[name, words] for name, words in full.items() if words],
+        "reference_full": full_words(*reference) if reference is not None else "",
+    }, []
 
 
 def _reference(run: Run) -> tuple[xr.Dataset, Found] | None:

@@ -156,8 +156,8 @@ def fit_points(run: Run, points: Sequence[PointSpectrum]) -> None:
         point.layer_answers = fits[name]
         point.elements = findings_from(fits[name])
         point.table = dataset_from_json(fits[name]["table"])
-        full = str(point.table.attrs.get("full_channels", ""))
-        for words in (*filter(None, [full]), *residual_caution(point.table.attrs)):
+        _tell_full(run, point.name, point.table)
+        for words in residual_caution(point.table.attrs):
             run.caution(f"{point.name}: {words}")
 
 
@@ -211,7 +211,7 @@ def measure_areas(
     Parameters
     ----------
     run : Run
-        The run; told where a polygon leaves the scan.
+        The run; told where channels of an area ran full.
     scans, points : sequence
         With maps and fits.
 
@@ -300,7 +300,7 @@ def fit_masks(
     Parameters
     ----------
     run : Run
-        The run.
+        The run; told where channels ran full.
     scan : Scanned
         With maps.
     kind : str
@@ -341,7 +341,7 @@ def fit_masks(
     if answers is not None:
         answers |= {name: fits[names[name]] for name in masks}
     run.store.forget(f"{kind}-", except_for=wanted)
-    return {
+    found = {
         name: Measured(
             scan.name,
             dataset_from_json(fits[names[name]]["table"]),
@@ -350,6 +350,15 @@ def fit_masks(
         )
         for name, mask in masks.items()
     }
+    for name, measured in found.items():
+        _tell_full(run, name, measured.table)
+    return found
+
+
+def _tell_full(run: Run, name: str, table: xr.Dataset) -> None:
+    """Caution where the fit of a spectrum left out channels that ran full."""
+    if words := str(table.attrs.get("full_channels", "")):
+        run.caution(f"{name}: {words}")
 
 
 def _fit_names(

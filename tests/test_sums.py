@@ -23,7 +23,7 @@ from xrfmap.io.stored import StoredCounts
 from xrfmap.scan import make_scan
 from xrfmap.simulate import painting
 from xrfmap.summary import summarise
-from xrfmap.sums import _KEPT, row_spectra, scan_sums, sum_spectra
+from xrfmap.sums import _KEPT, forget_sums, row_spectra, scan_sums, sum_spectra
 
 
 class Told(StoredCounts):
@@ -252,3 +252,13 @@ def test_a_study_of_one_block_uses_all_cores_and_one_of_many_shares_them(four_re
     assert ask(boxes[:1]) == {all_cores}
     assert ask(boxes) == {max(1, all_cores // 4)}
     assert get_num_threads() == all_cores
+
+
+def test_sums_are_kept_until_they_are_forgotten(tmp_path):
+    scan = open_scan(write_nexus(tmp_path / "a.h5", CUBE.astype("u2"), 0.1))
+    first = scan_sums(scan)
+    assert scan_sums(scan) is first
+    forget_sums()
+    again = scan_sums(scan)
+    assert again is not first
+    np.testing.assert_array_equal(again.rows, first.rows)

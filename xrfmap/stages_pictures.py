@@ -182,8 +182,9 @@ def split_hidden(run: Run, scans: Sequence[Scanned]) -> None:
         if scan.hidden_refused:
             run.caution(f"no search for a hidden design on {scan.name}: {kept.value['refused']}")
             continue
-        with xr.open_dataset(path, engine="h5netcdf") as held:
-            scan.hidden, scan.hidden_file = held.load(), path
+        # read where it is needed: of a large scan it has 200 MB
+        held = run.closing.enter_context(xr.open_dataset(path, engine="h5netcdf"))
+        scan.hidden, scan.hidden_file = held, path
         for text in HIDDEN_CAUTIONS:
             run.caution(text)
 

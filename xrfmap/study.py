@@ -43,6 +43,7 @@ from xrfmap.stages_pictures import (
     split_hidden,
 )
 from xrfmap.stages_radiograph import radiographs_of_study, simulate_radiographs
+from xrfmap.sums import forget_sums
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 
 if TYPE_CHECKING:
@@ -139,6 +140,7 @@ def _stages(run: Run, path: Path) -> Findings:
     key = make_key("report", parts)
     if run.fresh or run.store.kept("report", key) is None:
         record = _record(run, path, scans)
+        forget_sums()  # the report rests on maps
         _publish(run, key, findings, scans, points, record, started, whole)
     else:
         run.progress.begin("report")

@@ -26,6 +26,7 @@ __all__ = [
     "ScanSums",
     "band_starts",
     "bands_of",
+    "forget_sums",
     "row_spectra",
     "scan_sums",
     "sum_spectra",
@@ -166,6 +167,12 @@ def scan_sums(scan: xr.Dataset, *, seed: int = 0) -> ScanSums:
 
 _KEPT: dict[tuple[int, int], ScanSums] = {}
 _LOCK = Lock()
+
+
+def forget_sums() -> None:
+    """Drop the sums that are kept for scans on disk; they are made anew if asked for."""
+    with _LOCK:
+        _KEPT.clear()
 
 
 def _read(counts: xr.DataArray, where: str, seed: int) -> ScanSums:

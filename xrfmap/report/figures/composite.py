@@ -47,10 +47,13 @@ def composite_image(maps: xr.Dataset, lines: Sequence[str]) -> npt.NDArray[np.fl
     for one, ink in zip(shown, style.COMPOSITE_INKS, strict=False):
         span = fields.stretch(one.values)
         light = np.clip((one.values - span.low) / (span.high - span.low), 0, 1)
+        light = np.nan_to_num(light)
         # "screen" rule: lights add and never clip, so a mixture stays a mixture
-        dark *= 1 - np.nan_to_num(light)[..., None] * style.rgb(ink)
-    bad = np.any([one.bad for one in shown], axis=0)
-    return np.where(bad[..., None], style.rgb(style.MASK), 1 - dark)
+        for band, share in enumerate(style.rgb(ink)):  # one at a time: a third of the memory
+            dark[..., band] *= 1 - light * share
+    picture = np.subtract(1, dark, out=dark)
+    picture[np.any([one.bad for one in shown], axis=0)] = style.rgb(style.MASK)
+    return picture
 
 
 @style.house_style

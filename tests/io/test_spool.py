@@ -11,7 +11,7 @@ import pytest
 import tifffile
 
 from xrfmap.errors import InputError
-from xrfmap.io import lazy, open_scan, spool
+from xrfmap.io import chunks, lazy, open_scan, spool
 from xrfmap.io.convert import convert, sum_spectrum
 from xrfmap.io.describe import describe
 from xrfmap.io.lazy import iter_blocks, stored_of, times_read
@@ -53,27 +53,25 @@ def test_a_planar_file_is_turned_round(tmp_path, small_blocks, chunks, suffix):
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted([path.name, done.name])
 
 
-def test_each_chunk_is_unpacked_once(tmp_path, small_blocks, monkeypatch):
-    path = planar(tmp_path, (4, 30, 20))
-    seen = []
-    from xrfmap.io import chunks
-
+@pytest.fixture
+def seen(monkeypatch):
+    """One entry for each chunk that was unpacked."""
+    unpacked = []
     real = chunks._unpack
-    monkeypatch.setattr(chunks, "_unpack", lambda *a: seen.append(1) or real(*a))
-    ds = open_scan(path)
+    monkeypatch.setattr(chunks, "_unpack", lambda *a: unpacked.append(1) or real(*a))
+    return unpacked
+
+
+def test_each_chunk_is_unpacked_once(tmp_path, small_blocks, seen):
+    ds = open_scan(planar(tmp_path, (4, 30, 20)))
     seen.clear()
     total = sum_spectrum(ds)
     np.testing.assert_array_equal(total["counts"].values, CUBE.sum(axis=(0, 1)))
     assert len(seen) == 64 // 4
 
 
-def test_a_planar_file_is_unpacked_once_for_all_passes(tmp_path, small_blocks, monkeypatch):
+def test_a_planar_file_is_unpacked_once_for_all_passes(tmp_path, small_blocks, seen):
     path = planar(tmp_path, (4, 30, 20))
-    from xrfmap.io import chunks
-
-    seen = []
-    real = chunks._unpack
-    monkeypatch.setattr(chunks, "_unpack", lambda *a: seen.append(1) or real(*a))
     ds = open_scan(path)
     assert len(seen) <= 5  # a look at some planes
     seen.clear()

@@ -158,6 +158,12 @@ def test_slope_of_the_variance_never_falls_below_a_counts_own():
     ]  # fmt: skip
 
 
+def test_slope_near_zero_is_that_of_zero():
+    """A family with a neighbour that may take its counts varies by more than they do."""
+    slope = variance_slope([0.0, 10.0, 0.0], [3.0, 60.0, 3.0], [3.0, 20.0, 3.0], [2.5, 2.5, 0.7])
+    assert slope.tolist() == [2.5, 4.0, 1.0]
+
+
 # G. J. Feldman and R. D. Cousins, Phys. Rev. D 57, 3873 (1998), table X (a Gaussian with a
 # bound at zero), column 95 %; from memory. Printed with two digits.
 TABLE_X = {
@@ -253,7 +259,7 @@ def test_compiled_limits_are_the_formulas():
     wide = total + added_variance(rise, 0.0)
     freedom = 2 * wide**2 / (spread * null)  # what is feigned is known; var(null) = spread null
     near = added_variance(rise, spread, amplitude / np.sqrt(variance))
-    slope = variance_slope(amplitude, variance, null)
+    slope = variance_slope(amplitude, variance, null, rise)
     expected = (
         np.maximum(estimate, 0), np.sqrt(variance + feigned),
         interval(estimate, wide, slope, freedom)[1],

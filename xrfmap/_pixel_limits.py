@@ -46,7 +46,7 @@ def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, spr
             net[p, j] = max(x, 0.0)
             err[p, j] = np.sqrt(variance[p, j] + extra)
 
-            slope = 1.0
+            slope = rise
             if amplitude[p, j] > 1.0:
                 slope = max((np.float64(variance[p, j]) - v0) / amplitude[p, j], 1.0)
             scarce = min(spread[j] * v0 / (2 * least * least), 1.0)  # 1 / degrees of freedom

@@ -102,23 +102,31 @@ def currie_detection_limit(background: npt.ArrayLike, *, paired: bool = True) ->
     return np.asarray(k**2 + 2 * currie_decision_threshold(background, paired=paired))
 
 
-def variance_slope(amplitude: npt.ArrayLike, variance: npt.ArrayLike, null: npt.ArrayLike) -> Array:
+def variance_slope(
+    amplitude: npt.ArrayLike,
+    variance: npt.ArrayLike,
+    null: npt.ArrayLike,
+    at_zero: npt.ArrayLike = 1.0,
+) -> Array:
     """Slope s of ``v(a) = v0 + s a`` from the variances at the estimate and at zero.
 
     Parameters
     ----------
     amplitude, variance, null : array_like, shape (...)
         Estimate >= 0 [counts], its variance, the variance if it were zero [counts2].
+    at_zero : array_like, shape (...)
+        Slope at zero. [counts]
 
     Returns
     -------
     ndarray, shape (...)
-        Slope, at least 1 (a counted line has at least its own Poisson variance) and 1
-        where the estimate is too small to tell. [counts]
+        Slope, at least 1 (a counted line has at least its own Poisson variance); that at
+        zero, which the others tend to, where the estimate is too small to tell. [counts]
     """
     a = np.asarray(amplitude, dtype=np.float64)
     rise = np.asarray(variance, dtype=np.float64) - np.asarray(null, dtype=np.float64)
-    slope = np.divide(rise, a, out=np.ones_like(rise), where=a > 1.0)
+    near = np.asarray(at_zero, dtype=np.float64)
+    slope = np.divide(rise, a, out=np.broadcast_to(near, rise.shape).copy(), where=a > 1.0)
     return np.maximum(slope, 1.0)
 
 

@@ -7,9 +7,11 @@ from functools import lru_cache
 import numpy as np
 import pytest
 import xarray as xr
+from line_spectra import RHODIUM
 
+from xrfmap.emitters import family_emitter
 from xrfmap.finding import find_elements
-from xrfmap.identify import Found
+from xrfmap.identify import Found, base_model
 from xrfmap.maps import map_elements
 from xrfmap.simulate import Simulated, painting
 
@@ -39,6 +41,21 @@ def scan_of(made: Simulated) -> xr.Dataset:
 @lru_cache(maxsize=32)
 def found_in(kind: str, anode: str = "Rh", total: float = 6000.0, seed: int = 4) -> Found:
     return find_elements(scan_of(simulated(kind, anode, total, seed)))
+
+
+@lru_cache(maxsize=2)
+def cobalt_in(rows: tuple[int, int], columns: tuple[int, int], net: float) -> xr.Dataset:
+    """Chalk of 30 x 30 pixels, those within first and last row and column with cobalt."""
+    made = simulated("chalk", "Rh", 3000.0, 1, side=30)
+    rng = np.random.default_rng(5)
+    cobalt = family_emitter("Co", "K", RHODIUM)
+    assert cobalt is not None
+    column = base_model(np.ones(2048), made.scale, RHODIUM).column(cobalt)
+    counts = made.scan["counts"].values.astype(np.int64)
+    place = counts[slice(*rows), slice(*columns)]
+    place += rng.poisson(net * column, place.shape)
+    scan = scan_of(made)
+    return scan.assign(counts=(scan["counts"].dims, counts.astype(np.uint16)))
 
 
 @lru_cache(maxsize=4)

@@ -6,11 +6,18 @@ import numpy as np
 import pytest
 import xarray as xr
 from line_spectra import RHODIUM, SCALE
-from painted import found_in, scan_of, simulated, slow_but, true_elements, true_sums
+from painted import (
+    cobalt_in,
+    found_in,
+    scan_of,
+    simulated,
+    slow_but,
+    true_elements,
+    true_sums,
+)
 
 from xrfmap.atomic import Material
 from xrfmap.element_tests import Z_UNUSUAL, Z_USUAL
-from xrfmap.emitters import family_emitter
 from xrfmap.errors import InputError
 from xrfmap.finding import find_elements
 from xrfmap.identify import (
@@ -218,14 +225,7 @@ def test_result_does_not_depend_on_blocks():
 
 def test_trace_in_a_few_pixels_is_found_where_it_is():
     # 21 of 900 pixels hold 30 net counts of cobalt: 630 counts in 2.7 million
-    made = simulated("chalk", "Rh", 3000.0, 1, side=30)
-    rng = np.random.default_rng(5)
-    cobalt = family_emitter("Co", "K", RHODIUM)
-    column = base_model(np.ones(2048), made.scale, RHODIUM).column(cobalt)
-    counts = made.scan["counts"].values.astype(np.int64)
-    counts[20:23, 10:17] += rng.poisson(30 * column, (3, 7, 2048))
-    scan = scan_of(made)
-    scan = scan.assign(counts=(scan["counts"].dims, counts.astype(np.uint16)))
+    made, scan = simulated("chalk", "Rh", 3000.0, 1, side=30), cobalt_in((20, 23), (10, 17), 30)
     found = find_elements(scan)
     assert "Co" in found.present
     assert set(found.present) <= true_elements(made) | {"Co"}

@@ -133,22 +133,23 @@ def asked(monkeypatch):
     """Stand-ins for the fits; tells which were asked, in order."""
     calls = []
 
-    def find_elements(scan, elements=None, *, energy_range=None, runner=None):
+    def elements_of_sum(scan, elements=None, *, energy_range=None):
         calls.append("find")
         return FakeFound(findings())
 
-    def map_to_file(scan, found, path, work, *, progress=None, runner=None):
-        calls.append("map")
+    def find_and_map(scan, path, work, elements=None, *, energy_range, progress, runner):
+        calls.append("find and map")
         progress(1, 1)
-        return write_maps(path, fake_maps(scan), fake_spectra())
+        write_maps(path, fake_maps(scan), fake_spectra())
+        return FakeFound(findings())
 
     def fit_spectrum(spectrum, *, elements=None, like=None, energy_range=None):
         calls.append("fit")
         parts = {"table": fake_table(), "spectra": fake_spectra(), "found": None}
         return SimpleNamespace(**parts, elements=findings())
 
-    monkeypatch.setattr("xrfmap.finding.find_elements", find_elements)
-    monkeypatch.setattr("xrfmap.map_file.map_to_file", map_to_file)
+    monkeypatch.setattr("xrfmap.identify.elements_of_sum", elements_of_sum)
+    monkeypatch.setattr("xrfmap.map_file.find_and_map", find_and_map)
     monkeypatch.setattr("xrfmap.maps.fit_spectrum", fit_spectrum)
     # what asks the model of a fit has tests of its own
     monkeypatch.setattr("xrfmap.layer_questions.answers", lambda found, questions: {})
@@ -228,7 +229,7 @@ def test_the_result_folder_holds_what_is_promised(tmp_path, asked):
         "rest of the scan",
     ]
     # one fit for each drawn area and one for the rest
-    assert asked == ["find", "map", "fit", "fit", "fit"]
+    assert asked == ["find and map", "fit", "fit", "fit"]
 
 
 def test_the_record_of_the_run_names_inputs_versions_and_times(tmp_path, asked, quick_report):
@@ -274,7 +275,7 @@ def test_a_changed_card_or_plane_makes_the_scan_new(tmp_path, asked, quick_repor
     def mapped() -> bool:
         asked.clear()
         run_study(path, out)
-        return "map" in asked
+        return "find and map" in asked
 
     assert mapped()
     assert not mapped()
@@ -302,12 +303,13 @@ def test_a_scan_stored_plane_by_plane_is_turned_round_for_the_run(
     (tmp_path / "out" / "work" / ".scratch.killed").mkdir(parents=True)
     seen = []
 
-    def find_elements(scan, elements=None, **_):
+    def find_and_map(scan, path, *_, **__):
         stored = lazy.stored_of(scan["counts"].data)
         seen.append((lazy.times_read(stored), stored[3:5]))
+        write_maps(path, fake_maps(scan), fake_spectra())
         return FakeFound(findings())
 
-    monkeypatch.setattr("xrfmap.finding.find_elements", find_elements)
+    monkeypatch.setattr("xrfmap.map_file.find_and_map", find_and_map)
     run_study(study_in(tmp_path, SCALE, SCAN), tmp_path / "out")
     ((times, rows),) = seen
     assert times == 1
@@ -331,7 +333,7 @@ def test_fresh_repeats_everything(tmp_path, asked, quick_report):
     run_study(path, tmp_path / "out")
     asked.clear()
     run_study(path, tmp_path / "out", fresh=True)
-    assert asked == ["find", "map", "fit", "fit"]
+    assert asked == ["find and map", "fit", "fit"]
 
 
 def test_one_more_area_leaves_maps_and_other_areas_alone(tmp_path, asked, quick_report):
@@ -353,10 +355,10 @@ def test_a_changed_scan_or_setting_repeats_what_builds_on_it(tmp_path, asked, qu
     asked.clear()
     write_scan(tmp_path / "front.h5", seed=6)
     run_study(path, out)
-    assert asked == ["find", "map", "fit"]
+    assert asked == ["find and map", "fit"]
     asked.clear()
     run_study(study_in(tmp_path, SCALE, SCAN, "[maps]\nenergy_min_kev = 2.0\n"), out)
-    assert asked == ["find", "map", "fit"]
+    assert asked == ["find and map", "fit"]
 
 
 def test_a_damaged_result_is_made_again(tmp_path, asked, quick_report):
@@ -410,7 +412,7 @@ def test_an_interrupted_run_goes_on_where_it_stopped(tmp_path, asked, quick_repo
         with pytest.raises(KeyboardInterrupt):
             run_study(path, out)
     assert files_in(out) == set()
-    assert asked == ["find", "map"]
+    assert asked == ["find and map"]
     asked.clear()
     run_study(path, out)
     assert asked == ["find", "fit", "fit"]  # no second mapping
@@ -505,12 +507,13 @@ def test_a_second_run_at_the_same_time_is_refused(tmp_path, asked, quick_report,
     path = study_in(tmp_path, SCALE, SCAN)
     out = tmp_path / "out"
 
-    def meanwhile(scan, found, target, work, *, progress=None, runner=None):
+    def meanwhile(scan, target, *_, **__):
         with pytest.raises(InputError, match="still going on"):
             run_study(path, out)
-        return write_maps(target, fake_maps(scan), fake_spectra())
+        write_maps(target, fake_maps(scan), fake_spectra())
+        return FakeFound(findings())
 
-    monkeypatch.setattr("xrfmap.map_file.map_to_file", meanwhile)
+    monkeypatch.setattr("xrfmap.map_file.find_and_map", meanwhile)
     run_study(path, out)
     assert (out / "report.html").exists()
 
@@ -535,7 +538,7 @@ def test_a_scan_may_be_a_folder(tmp_path, asked, quick_report):
     run_study(study_in(tmp_path, SCALE, entry), out)
     after = json.loads((out / "run.json").read_text())["inputs"]["front.zarr"]
     assert after["sha256"] != before["sha256"]
-    assert "map" in asked  # nothing of another content is taken over
+    assert "find and map" in asked  # nothing of another content is taken over
 
 
 @pytest.mark.parametrize("code", [errno.ENOSPC, errno.EROFS, errno.EACCES])

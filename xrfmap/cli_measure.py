@@ -152,11 +152,10 @@ def maps(
     """
     from xrfmap.cluster import runner_for
     from xrfmap.faults import fault_words
-    from xrfmap.finding import find_elements
     from xrfmap.io import open_scan
     from xrfmap.io.results import read_maps, write_tiffs
     from xrfmap.io.spool import straightened, sweep
-    from xrfmap.map_file import map_to_file
+    from xrfmap.map_file import find_and_map
     from xrfmap.residuals import residual_caution
     from xrfmap.scale_choice import scale_or_stated
     from xrfmap.workfolder import unfinished
@@ -171,13 +170,12 @@ def maps(
             opened = stack.enter_context(straightened(opened, work.parent))
         data = scale_or_stated(opened)
         progress.end()
-        progress.begin("elements")
-        found = find_elements(data, element_list(elements), runner=runner)
-        progress.end(", ".join(found.present))
-        progress.begin("maps")
-        map_to_file(data, found, out, work, progress=progress.step, runner=runner)
+        progress.begin("elements and maps")
+        found = find_and_map(
+            data, out, work, element_list(elements), progress=progress.step, runner=runner
+        )
         result, spectra = read_maps(out)
-        progress.end(f"{result.sizes['line']} line families")
+        progress.end(f"{', '.join(found.present)}: {result.sizes['line']} line families")
     if tiff is not None:
         write_tiffs(tiff, result)
     if as_json:

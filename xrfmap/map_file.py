@@ -7,8 +7,8 @@ until the file is complete. Their key holds everything they are made from.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.blocks import Box, Here, Runner, boxes_of
-from xrfmap.identify import Found
+from xrfmap.candidate_scores import CandidateScores
+from xrfmap.identify import Found, elements_of_sum
 from xrfmap.io.block_store import BlockStore
 from xrfmap.io.map_writer import pack_chunk, write_blocks
 from xrfmap.io.results import write_maps
@@ -25,6 +26,7 @@ from xrfmap.map_design import RATIO_SPREAD
 from xrfmap.maps import (
     PIXEL_FIELDS,
     PLANES,
+    SCORES,
     BlockFit,
     block_fit,
     empty_planes,
@@ -32,9 +34,11 @@ from xrfmap.maps import (
     map_frame,
     summed_spectra,
 )
+from xrfmap.one_thread import in_one_thread
+from xrfmap.traces import TraceSearch, add_traces
 from xrfmap.workfolder import program_digest, versions
 
-__all__ = ["map_to_file"]
+__all__ = ["find_and_map", "map_to_file"]
 
 Arrays = dict[str, npt.NDArray[Any]]
 
@@ -79,15 +83,106 @@ def map_to_file(
     InputError
         If the scan cannot be read or the disk is full; finished blocks stay in `work`.
     """
-    counts = scan["counts"]
-    boxes = boxes_of(counts)
-    tile = _tile(boxes)
-    if not _regular(boxes, tile):  # chunks of uneven sizes: only of arrays made in memory
+    boxes = boxes_of(scan["counts"])
+    if not _regular(boxes):  # chunks of uneven sizes: only of arrays made in memory
         maps = map_elements(scan, found, ratio_spread=ratio_spread, progress=progress)
         return write_maps(path, maps, summed_spectra(found))
+    done = _fitted(scan, block_fit(scan, found, ratio_spread), boxes, work, progress, runner)
+    return _write(scan, found, path, done)
+
+
+@in_one_thread
+def find_and_map(
+    scan: xr.Dataset,
+    path: Path,
+    work: Path,
+    elements: Sequence[str] | None = None,
+    *,
+    energy_range: tuple[float, float] | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    tell: Callable[[Found], None] | None = None,
+    runner: Runner | None = None,
+) -> Found:
+    """Find the elements of a scan and map them; each pixel is fitted once if it may be.
+
+    Parameters
+    ----------
+    scan : Dataset
+        Calibrated scan, ``counts(y, x, channel)``.
+    path, work, progress, runner
+        See :func:`map_to_file`.
+    elements, energy_range
+        See :func:`xrfmap.find_elements`.
+    tell : callable, optional
+        Given the elements as soon as they are sure, before the maps are complete.
+
+    Returns
+    -------
+    Found
+        What :func:`xrfmap.find_elements` gives; the maps are those of :func:`map_to_file`.
+
+    Raises
+    ------
+    ValueError
+        If the scan has no energy scale.
+    InputError
+        If the scan cannot be read or the disk is full; finished blocks stay in `work`.
+
+    Notes
+    -----
+    Elements of a few pixels are looked for in what the fit of all pixels leaves over. The
+    maps of this fit are those that are wanted, unless such an element is found: then the
+    pixels are fitted once more, with it.
+    """
+    found = elements_of_sum(scan, elements, energy_range=energy_range)
+    boxes = boxes_of(scan["counts"])
+    fit = block_fit(scan, found)
+    scores = None if elements is not None else CandidateScores.of(found, fit.designs)
+    told = tell or _nobody
+    if scores is None or not _regular(boxes):
+        found = found if scores is None else add_traces(scan, found, runner=runner)
+        told(found)
+        map_to_file(scan, found, path, work, progress=progress, runner=runner)
+        return found
+    done = _fitted(scan, replace(fit, scores=scores), boxes, work, progress, runner)
+    search = TraceSearch(scan, found, scores.emitters)
+    for number, box in enumerate(boxes):
+        search.add(box, done.store.get(number, [SCORES])[SCORES])
+    more = search.found_with_traces()
+    told(more)
+    if more is found:
+        _write(scan, found, path, done)
+    else:  # until then the first blocks stay: what was found hangs on them
+        map_to_file(scan, more, path, work / "again", progress=progress, runner=runner)
+        done.store.remove()
+    return more
+
+
+def _nobody(_found: Found) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Done:
+    """Blocks of a scan that are all fitted, and the planes that they make up."""
+
+    fit: BlockFit
+    boxes: list[Box]
+    store: BlockStore
+    planes: Arrays
+
+
+def _fitted(
+    scan: xr.Dataset,
+    fit: BlockFit,
+    boxes: list[Box],
+    work: Path,
+    progress: Callable[[int, int], None] | None,
+    runner: Runner | None,
+) -> _Done:
+    """Fit the blocks that are not in `work` yet."""
+    counts = scan["counts"]
     ny, nx, _ = counts.shape
-    fit = block_fit(scan, found, ratio_spread)
-    plan = fit.designs[0]
     store = BlockStore(work, _key(scan, fit, boxes))
     ready = store.finished()
     todo = [number for number in range(len(boxes)) if number not in ready]
@@ -98,22 +193,23 @@ def map_to_file(
     for number in ready:
         _place(planes, boxes[number], store.get(number, PLANES))
     run = (runner or Here()).run
-    for at, packed in run(
-        counts,
-        [boxes[n] for n in todo],
-        fit,
-        Packer(tile),
-        in_order=False,
-    ):
+    missing = [boxes[number] for number in todo]
+    for at, packed in run(counts, missing, fit, Packer(_tile(boxes)), in_order=False):
         store.put(todo[at], packed)
         _place(planes, boxes[todo[at]], packed)
         done += _pixels(boxes[todo[at]])
         if progress is not None:
             progress(done, ny * nx)
-    frame = map_frame(scan, found, plan, planes)
-    chunks = _chunks(store, boxes, len(plan.lines))
-    write_blocks(path, frame, summed_spectra(found), PIXEL_FIELDS, tile, chunks)
-    store.remove()
+    return _Done(fit, boxes, store, planes)
+
+
+def _write(scan: xr.Dataset, found: Found, path: Path, done: _Done) -> Path:
+    """Put fitted blocks together into the file; they are no longer needed then."""
+    plan = done.fit.designs[0]
+    frame = map_frame(scan, found, plan, done.planes)
+    chunks = _chunks(done.store, done.boxes, len(plan.lines))
+    write_blocks(path, frame, summed_spectra(found), PIXEL_FIELDS, _tile(done.boxes), chunks)
+    done.store.remove()
     return Path(path)
 
 
@@ -133,7 +229,7 @@ class Packer:
         """Pack what a :class:`BlockFit` gave; the planes stay as they are."""
         parts = [pack_chunk(image, self.tile) for name in PIXEL_FIELDS for image in fields[name]]
         ends = np.cumsum([len(part) for part in parts], dtype=np.int64)
-        packed: Arrays = {name: fields[name] for name in PLANES}
+        packed: Arrays = {name: fields[name] for name in (*PLANES, SCORES) if name in fields}
         return packed | {"ends": ends, "bytes": np.frombuffer(b"".join(parts), np.uint8)}
 
 
@@ -159,8 +255,9 @@ def _tile(boxes: list[Box]) -> tuple[int, int]:
     return rows.stop - rows.start, cols.stop - cols.start
 
 
-def _regular(boxes: list[Box], tile: tuple[int, int]) -> bool:
+def _regular(boxes: list[Box]) -> bool:
     """Whether all blocks lie on the grid of the first, as chunks of a file must."""
+    tile = _tile(boxes)
     return all(
         box.start % size == 0 and box.stop - box.start <= size
         for pair in boxes
@@ -179,6 +276,7 @@ def _key(scan: xr.Dataset, fit: BlockFit, boxes: list[Box]) -> str:
     about = (
         scan.attrs.get("source_sha256"), getattr(scan["counts"].data, "name", ""), boxes,
         plan.lines, plan.design.labels, program_digest(), sorted(versions().items()),
+        None if fit.scores is None else [e.label for e in fit.scores.emitters],
     )  # fmt: skip
     digest.update(repr(about).encode())
     arrays: list[npt.NDArray[Any]] = [] if fit.group is None else [fit.group]

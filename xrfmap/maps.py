@@ -16,6 +16,7 @@ import xarray as xr
 
 from xrfmap import limits
 from xrfmap.blocks import Block, Box, Here, Runner, as_it_is, boxes_of, stretches
+from xrfmap.candidate_scores import CandidateScores
 from xrfmap.evidence import Judge
 from xrfmap.faults import EMPTY, FITTED, FULL, MASKED, STATES, UNSETTLED, full_count, pixel_states
 from xrfmap.findings import ElementFinding
@@ -42,6 +43,7 @@ PIXEL_FIELDS = (
     "detection_limit",
 )
 PLANES = ("total_counts", "deviance_per_dof", "fit_ok", "pixel_state", "scatter_counts")
+SCORES = "scores"
 _A_PART = 256  # pixels whose limits are worth a thread
 
 
@@ -133,27 +135,29 @@ class BlockFit:
         Design of each row of the scan; the first by default.
     faults : ScanFaults, optional
         Pixels that get no value, and channels that ran full.
+    scores : CandidateScores, optional
+        What else is asked of the fitted pixels.
     """
 
     designs: list[MapDesign]
     group: npt.NDArray[np.intp] | None = None
     faults: ScanFaults | None = None
+    scores: CandidateScores | None = None
 
     def __call__(self, block: Block, box: Box) -> dict[str, npt.NDArray[Any]]:
-        """Fit counts of shape (rows, columns, channel): `PIXEL_FIELDS` and `PLANES`."""
+        """Fit counts of shape (rows, columns, channel): `PIXEL_FIELDS`, `PLANES`, `SCORES`."""
         state = np.zeros(block.shape[:2], np.uint8)
         if self.faults is not None:
             state = self.faults.state[box].copy()
         parts = [
-            self._fit(block[rows], self.designs[k], state[rows])
-            for rows, k in stretches(self.group, box[0])
+            self._fit(block[rows], k, state[rows]) for rows, k in stretches(self.group, box[0])
         ]
         return {name: np.concatenate([p[name] for p in parts], axis=-2) for name in parts[0]}
 
     def _fit(
-        self, block: Block, plan: MapDesign, state: npt.NDArray[np.uint8]
+        self, block: Block, design: int, state: npt.NDArray[np.uint8]
     ) -> dict[str, npt.NDArray[Any]]:
-        shape = block.shape[:2]
+        shape, plan = block.shape[:2], self.designs[design]
         flat = block.reshape(-1, block.shape[2])
         result = fit_counts(flat, plan.design, plan.typical)
         total = flat.sum(axis=1, dtype=np.float64)
@@ -181,6 +185,8 @@ class BlockFit:
         fields["pixel_state"] = told.reshape(shape)
         scattered = [("Compton" in x) or ("Rayleigh" in x) for x in plan.design.labels]
         fields["scatter_counts"] = result.amplitude[:, scattered].sum(axis=1).reshape(shape)
+        if self.scores is not None:
+            fields[SCORES] = self.scores(flat, result.amplitude, design).reshape(-1, *shape)
         return fields
 
     def _without_full(

@@ -112,23 +112,28 @@ def map_scans(run: Run, scans: Sequence[Scanned]) -> None:
 
 
 def _map(run: Run, scan: Scanned, path: Path) -> tuple[dict[str, Any], list[Path]]:
-    from xrfmap.map_file import map_to_file
+    from xrfmap.map_file import find_and_map
 
-    found = found_on(run, scan)
-    work = path.with_suffix(".blocks")
-    map_to_file(scan.data, found, path, work, progress=run.progress.step, runner=run.runner)
-    return findings_to(found.elements), [path]
+    how = run.study.maps
+    scan.found = find_and_map(
+        scan.data, path, path.with_suffix(".blocks"), how.elements,
+        energy_range=how.energy_range, progress=run.progress.step, runner=run.runner,
+    )  # fmt: skip
+    return findings_to(scan.found.elements), [path]
 
 
 def found_on(run: Run, scan: Scanned) -> Found:
-    """Elements of a scan with the model that describes it; found once in a run."""
-    from xrfmap.finding import find_elements
+    """Elements of a scan with the model that describes it; found once in a run.
+
+    Where the maps are of an earlier run, what it found in a few pixels is taken from there.
+    """
+    from xrfmap.identify import elements_of_sum
+    from xrfmap.traces import with_traces
 
     if scan.found is None:
-        settings = run.study.maps
-        scan.found = find_elements(
-            scan.data, settings.elements, energy_range=settings.energy_range, runner=run.runner
-        )
+        how = run.study.maps
+        found = elements_of_sum(scan.data, how.elements, energy_range=how.energy_range)
+        scan.found = with_traces(found, scan.elements)
     return scan.found
 
 

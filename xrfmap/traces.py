@@ -7,34 +7,32 @@ it is. A place picked by chance therefore gives no false discovery.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 from scipy.ndimage import binary_dilation, convolve, label
-from threadpoolctl import threadpool_limits
 
-from xrfmap.blocks import Block, Box, Here, Runner, as_it_is, boxes_of, stretches
-from xrfmap.element_tests import COMMON, USUAL
-from xrfmap.emitters import Emitter, family_emitter, usable_families
+from xrfmap.blocks import Block, Box, Here, Runner, as_it_is, boxes_of
+from xrfmap.candidate_scores import CandidateScores, ScoreBlocks, Scores
+from xrfmap.emitters import Emitter, family_emitter
 from xrfmap.errors import InputError
 from xrfmap.findings import ElementFinding
-from xrfmap.fit import fit_counts
 from xrfmap.identify import Found, identify_part
 from xrfmap.io.lazy import map_blocks
 from xrfmap.left_out import FullChannels, Tops
-from xrfmap.map_design import MapDesign, row_designs
+from xrfmap.map_design import row_designs
 from xrfmap.numbers import whole
 from xrfmap.one_thread import in_one_thread
-from xrfmap.sum_fit import fit_sum, merge
+from xrfmap.sum_fit import fit_sum
 
-__all__ = ["add_traces", "candidate_scores"]
+__all__ = ["TraceSearch", "add_traces", "with_traces"]
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
-Scores = npt.NDArray[np.float32]
+Z = npt.NDArray[np.float32]
 
 Z_PIXEL = 2.5
 """Standard errors at which a single pixel is a hint: 0.6 % of empty pixels pass."""
@@ -49,9 +47,6 @@ The full fit asks for five, after all shape uncertainties that this sum leaves o
 
 HALO = 3
 """Rows beside a pixel that say whether it is a place: two around a hint, and one beside it."""
-
-SOME = 512
-"""Pixels filtered at a time."""
 
 ROWS = 64
 """Rows judged at a time."""
@@ -78,163 +73,67 @@ def add_traces(scan: xr.Dataset, found: Found, *, runner: Runner | None = None) 
     Found
         With local elements added: their verdict says how many pixels and where.
     """
-    emitters = _candidates(found)
-    if not emitters:
+    designs, group = row_designs(found, pixels=scan.sizes["y"] * scan.sizes["x"])
+    scores = CandidateScores.of(found, designs)
+    if scores is None:
         return found
-    hints = _Hints((scan.sizes["y"], scan.sizes["x"]), len(emitters))
-    for rows, cols, score in candidate_scores(scan, found, emitters, runner=runner):
-        hints.add(rows, cols, score)
-    places: dict[str, Mask] = {}  # per element, from the family that says most
-    surest: dict[str, float] = {}
-    for number, emitter in enumerate(emitters):
-        joint = hints.joint(number)
-        if joint > max(Z_PLACE, surest.get(emitter.element, 0.0)):
-            places[emitter.element], surest[emitter.element] = hints.mask(number), joint
-    if not places:
-        return found
-    sums = _sums(scan, list(places.values()))
-    confirmed: dict[str, tuple[ElementFinding, Mask]] = {}
-    for (element, mask), (counts, full) in zip(places.items(), sums, strict=True):
-        try:
-            part = identify_part(counts, found, row_counts=_rows_of(mask, found), full=full)
-        except InputError:  # nearly all channels ran full: nothing is confirmed there
-            continue
-        verdict = next((e for e in part.elements if e.symbol == element), None)
-        if verdict is not None and verdict.verdict == "present":
-            confirmed[element] = (verdict, mask)
-    return _with_local(scan, found, confirmed)
+    search = TraceSearch(scan, found, scores.emitters)
+    boxes = boxes_of(scan["counts"])
+    work = ScoreBlocks(designs, group, scores)
+    for number, part in (runner or Here()).run(scan["counts"], boxes, work, as_it_is):
+        search.add(boxes[number], part)
+    return search.found_with_traces()
 
 
-def _joint(z: npt.NDArray[np.float32]) -> float:
-    """Sum of standard normal scores in its own standard errors (Stouffer)."""
-    return float(z.sum() / np.sqrt(len(z)))
-
-
-def _candidates(found: Found) -> list[Emitter]:
-    """List the families of each usual element that the sum does not show."""
-    model = found.model
-    result = []
-    for element in dict.fromkeys([*COMMON, *USUAL]):
-        if element in found.present or element == found.anode:
-            continue
-        families = usable_families(element, model.instrument, model.energy_range)
-        options = [family_emitter(element, f, model.instrument, found.anode) for f in families]
-        known = [e for e in options if e is not None]
-        strongest = max((e.strength for e in known), default=0.0)
-        # a soft family may be the stronger one and yet lie under something else
-        result += [e for e in known if e.strength > 0.02 * strongest]
-    return result
-
-
-def candidate_scores(
-    scan: xr.Dataset, found: Found, emitters: Sequence[Emitter], *, runner: Runner | None = None
-) -> Iterator[tuple[slice, slice, Scores]]:
-    """Test each pixel for each candidate.
+class TraceSearch:
+    """Elements of a few pixels, from the scores of all pixels.
 
     Parameters
     ----------
     scan : Dataset
         Calibrated scan.
     found : Found
-        Elements that explain the pixels so far.
+        From its sum spectrum.
     emitters : sequence of Emitter
-        Candidates.
-    runner : Runner, optional
-        Who computes.
-
-    Yields
-    ------
-    tuple
-        Rows and columns of a block, and the score of the residual, shape (candidates,
-        rows, columns), in standard errors; about standard normal where the candidate is
-        absent. NaN where a pixel has no counts. The blocks come in order.
-    """
-    ny, nx, _ = scan["counts"].shape
-    designs, group = row_designs(found, pixels=ny * nx)
-    filters = [
-        _Filters.of(
-            plan, _filters(_columns(found, plan, emitters), plan.design.matrix, plan.typical)
-        )
-        for plan in designs
-    ]
-    boxes = boxes_of(scan["counts"])
-    work = _Score(designs, filters, group)
-    # outside the threads too: what one of them resets must not be what another one set
-    with threadpool_limits(1, user_api="blas"):
-        for number, score in (runner or Here()).run(scan["counts"], boxes, work, as_it_is):
-            yield *boxes[number], score
-
-
-def _columns(found: Found, plan: MapDesign, emitters: Sequence[Emitter]) -> Array:
-    """Shapes of the candidates on the bins and at the energy scale of a design."""
-    model = found.model if plan.scale is None else found.model.at(plan.scale)
-    return np.column_stack([merge(model.column(e), plan.design.edges) for e in emitters])
-
-
-@dataclass(frozen=True, eq=False)
-class _Filters:
-    """What a spectrum and the amplitudes of its fit say of all candidates.
-
-    Attributes
-    ----------
-    channels : ndarray, shape (channels, candidates)
-        Weights of the counts of each channel that a design uses.
-    known : ndarray, shape (components, candidates)
-        What a unit of each component gives under these weights.
-    spread : ndarray, shape (components, candidates)
-        The same for the variance.
+        Families that the scores are for.
     """
 
-    channels: Array
-    known: Array
-    spread: Array
+    def __init__(self, scan: xr.Dataset, found: Found, emitters: Sequence[Emitter]) -> None:
+        self.scan, self.found, self.emitters = scan, found, tuple(emitters)
+        self._hints = _Hints((scan.sizes["y"], scan.sizes["x"]), len(self.emitters))
 
-    @classmethod
-    def of(cls, plan: MapDesign, filters: Array) -> _Filters:
-        """Spread weights per bin over its channels, and apply them to the components."""
-        edges, matrix = plan.design.edges, plan.design.matrix
-        channels = np.zeros((int(edges[-1]), filters.shape[1]))
-        channels[edges[0] :] = np.repeat(filters, np.diff(edges), axis=0)
-        return cls(channels, matrix.T @ filters, matrix.T @ filters**2)
+    def add(self, box: Box, scores: Scores) -> None:
+        """Take the scores (candidates, rows, columns) of a block; blocks come in order."""
+        self._hints.add(*box, scores)
 
-
-@dataclass(frozen=True, eq=False)
-class _Score:
-    """Scores of the pixels of a block; can be sent to another process."""
-
-    designs: list[MapDesign]
-    filters: list[_Filters]
-    group: npt.NDArray[np.intp] | None
-
-    def __call__(self, block: Block, box: Box) -> Scores:
-        parts = [
-            self._score(block[rows], self.designs[k], self.filters[k])
-            for rows, k in stretches(self.group, box[0])
-        ]
-        return np.concatenate(parts, axis=1)
-
-    def _score(self, block: Block, plan: MapDesign, filters: _Filters) -> Scores:
-        flat = block.reshape(-1, block.shape[2])
-        amplitude = fit_counts(flat, plan.design, plan.typical).amplitude.astype(np.float64)
-        used = flat[:, : len(filters.channels)]
-        z = np.empty((filters.known.shape[1], len(flat)), np.float32)
-        with threadpool_limits(1, user_api="blas"):
-            for first in range(0, len(flat), SOME):  # real numbers take four times the memory
-                some = slice(first, first + SOME)
-                counts, known = used[some].astype(np.float64), amplitude[some]
-                excess = counts @ filters.channels - known @ filters.known
-                spread = np.sqrt(np.maximum(known @ filters.spread, 1e-9))
-                counted = np.asarray(flat[some].any(axis=1))
-                z[:, some] = np.where(counted[:, None], excess / spread, np.nan).T
-        return z.reshape(-1, *block.shape[:2])
+    def found_with_traces(self) -> Found:
+        """Fit the places of all hints; what was found before if they confirm nothing."""
+        places: dict[str, Mask] = {}  # per element, from the family that says most
+        surest: dict[str, float] = {}
+        for number, emitter in enumerate(self.emitters):
+            joint = self._hints.joint(number)
+            if joint > max(Z_PLACE, surest.get(emitter.element, 0.0)):
+                places[emitter.element] = self._hints.mask(number)
+                surest[emitter.element] = joint
+        if not places:
+            return self.found
+        sums = _sums(self.scan, list(places.values()))
+        confirmed: dict[str, tuple[ElementFinding, Mask]] = {}
+        for (element, mask), (counts, full) in zip(places.items(), sums, strict=True):
+            rows = _rows_of(mask, self.found)
+            try:
+                part = identify_part(counts, self.found, row_counts=rows, full=full)
+            except InputError:  # nearly all channels ran full: nothing is confirmed there
+                continue
+            verdict = next((e for e in part.elements if e.symbol == element), None)
+            if verdict is not None and verdict.verdict == "present":
+                confirmed[element] = (verdict, mask)
+        return _with_local(self.scan, self.found, confirmed)
 
 
-def _filters(columns: Array, matrix: Array, typical: Array) -> Array:
-    """Weights per bin that ask for a candidate and are blind to all known components."""
-    root = 1 / np.sqrt(np.maximum(typical, 1e-3 * typical.mean()))
-    q, _ = np.linalg.qr(matrix * root[:, None])
-    scaled = columns * root[:, None]
-    return np.asarray((scaled - q @ (q.T @ scaled)) * root[:, None])
+def _joint(z: Z) -> float:
+    """Sum of standard normal scores in its own standard errors (Stouffer)."""
+    return float(z.sum() / np.sqrt(len(z)))
 
 
 class _Hints:
@@ -248,10 +147,8 @@ class _Hints:
         self.shape, self.candidates = shape, candidates
         self.first = 0  # row of the scan that `rows` begins with
         self.done = 0  # rows that have been judged
-        self.bands: list[Scores] = []
-        self.found: list[list[tuple[npt.NDArray[np.int64], Scores]]] = [
-            [] for _ in range(candidates)
-        ]
+        self.bands: list[Z] = []
+        self.found: list[list[tuple[npt.NDArray[np.int64], Z]]] = [[] for _ in range(candidates)]
         self.pixels = np.zeros(candidates, np.int64)
 
     def add(self, rows: slice, cols: slice, score: Scores) -> None:
@@ -295,7 +192,7 @@ class _Hints:
         return mask
 
 
-def _places(z: Scores, first: int) -> Mask:
+def _places(z: Z, first: int) -> Mask:
     """Black fields beside white ones that hint at a candidate together.
 
     Rows count from `first`; of the outermost :data:`HALO` rows only those at the edge of
@@ -362,17 +259,7 @@ def _with_local(
     scan: xr.Dataset, found: Found, confirmed: dict[str, tuple[ElementFinding, Mask]]
 ) -> Found:
     """Add confirmed local elements to the model and to the findings."""
-    if not confirmed:
-        return found
-    model = found.model
-    new = []
-    for element, (verdict, _) in confirmed.items():
-        for line in verdict.lines:
-            emitter = family_emitter(element, line.split()[1], model.instrument, found.anode)
-            if emitter is not None:
-                new.append(emitter)
-    model = model.with_emitters([*model.emitters, *new])
-    elements = [e for e in found.elements if e.symbol not in confirmed]
+    findings = []
     for verdict, mask in confirmed.values():
         (row, column), share = largest_patch(mask)
         x, y = float(scan["x"].values[column]), float(scan["y"].values[row])
@@ -382,13 +269,35 @@ def _with_local(
             f"found locally, in about {whole(2 * int(mask.sum()))} pixels, most together around "
             f"x = {x:.0f}, y = {y:.0f} {unit}{most}; in half of them: {verdict.because}"
         )
-        elements.append(
-            verdict.model_copy(
-                update={
-                    "because": words,
-                    "evidence": {**verdict.evidence, "pixels": 2.0 * float(mask.sum())},
-                }
-            )
-        )
+        evidence = {**verdict.evidence, "pixels": 2.0 * float(mask.sum())}
+        findings.append(verdict.model_copy(update={"because": words, "evidence": evidence}))
+    return with_traces(found, findings)
+
+
+def with_traces(found: Found, findings: Sequence[ElementFinding]) -> Found:
+    """Add elements of a few pixels, found now or earlier, to what the sum of a scan shows.
+
+    Parameters
+    ----------
+    found : Found
+        From the sum spectrum.
+    findings : sequence of ElementFinding
+        Findings on the same scan; those of elements that are present there and not in
+        `found` are added, with their lines in the model.
+
+    Returns
+    -------
+    Found
+        `found` itself if there are none.
+    """
+    local = [e for e in findings if e.verdict == "present" and e.symbol not in found.present]
+    if not local:
+        return found
+    model = found.model
+    lines = [(e.symbol, line.split()[1]) for e in local for line in e.lines]
+    emitters = [family_emitter(e, f, model.instrument, found.anode) for e, f in lines]
+    model = model.with_emitters([*model.emitters, *(e for e in emitters if e is not None)])
     fit = fit_sum(found.sum_counts, model, edges=found.fit.edges)
-    return replace(found, model=model, fit=fit, elements=tuple(elements))
+    symbols = {e.symbol for e in local}
+    others = [e for e in found.elements if e.symbol not in symbols]
+    return replace(found, model=model, fit=fit, elements=(*others, *local))

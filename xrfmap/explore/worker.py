@@ -205,7 +205,7 @@ def _prepare(
 ) -> None:
     from xrfmap.calibrate import calibrate
     from xrfmap.finding import find_elements
-    from xrfmap.map_file import map_to_file
+    from xrfmap.map_file import find_and_map
 
     bare = source.open()
     teller = _Teller(pipe, bare.sizes["y"] * bare.sizes["x"])
@@ -217,12 +217,26 @@ def _prepare(
     else:
         scan = scan.assign_attrs(dict(scale))
     # sums, unless the energy scale asked for them; groups of like pixels; traces
-    teller.begin("finding the elements", passes=2 + (scale is not None))
-    found = find_elements(scan, source.elements)
-    pipe.send(Message("found", found))
-    if target is not None:
-        teller.begin("mapping the elements")
-        pipe.send(Message("maps", map_to_file(scan, found, target, target.with_suffix(".blocks"))))
+    teller.begin("finding the elements", passes=1 + (scale is not None) + (target is None))
+    if target is None:
+        pipe.send(Message("found", find_elements(scan, source.elements)))
+        return
+    fitting = False
+
+    def step(_done: int, _total: int) -> None:
+        nonlocal fitting
+        if not fitting:
+            teller.begin("mapping the elements")
+        fitting = True
+
+    def tell(found: Found) -> None:
+        nonlocal fitting
+        fitting = False  # pixels may be fitted once more
+        pipe.send(Message("found", found))
+
+    work = target.with_suffix(".blocks")
+    find_and_map(scan, target, work, source.elements, progress=step, tell=tell)
+    pipe.send(Message("maps", target))
 
 
 def fit_on_request(pipe: Connection, found: Found, elements: tuple[str, ...] | None) -> None:

@@ -6,6 +6,7 @@ import pytest
 import xarray as xr
 from matplotlib.path import Path as Outline
 
+from xrfmap import areas
 from xrfmap.areas import (
     area_mask,
     line_shares,
@@ -16,6 +17,7 @@ from xrfmap.areas import (
 )
 from xrfmap.errors import InputError
 from xrfmap.settings import Area, AreaSettings
+from xrfmap.sums import scan_sums
 
 
 def grid_scan(ny=6, nx=8, channels=5, units="mm", lazy=False):
@@ -168,6 +170,19 @@ def test_rows_without_a_marked_pixel_are_not_read():
     mask[3, 3] = True
     sum_areas(scan, {"spot": mask})
     assert set(touched) == {1}
+
+
+def test_the_whole_scan_is_not_summed_anew(monkeypatch):
+    scan = grid_scan(lazy=True)
+    every, half = np.ones((6, 8), dtype=bool), np.zeros((6, 8), dtype=bool)
+    half[:, :4] = True
+    parts = sum_areas(scan, {"left": half, "right": ~half})  # read pixel by pixel
+    known = scan_sums(scan)
+    monkeypatch.setattr(areas, "map_blocks", None)
+    whole = sum_areas(scan, {"all": every})
+    np.testing.assert_array_equal(whole["counts"].values[0], known.spectrum)
+    xr.testing.assert_equal(whole["counts"].isel(area=0, drop=True),
+                            parts["counts"].sum("area"))  # fmt: skip
 
 
 def test_an_unknown_live_time_stays_unknown():

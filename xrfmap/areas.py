@@ -14,6 +14,7 @@ from xrfmap.io.lazy import map_blocks
 from xrfmap.left_out import LEFT_OUT, Tops
 from xrfmap.row_scales import RowScales
 from xrfmap.settings import Area, AreaSettings
+from xrfmap.sums import scan_sums
 
 __all__ = [
     "area_mask",
@@ -250,43 +251,20 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
 
     Notes
     -----
-    Blocks without a marked pixel are not read. Sums of whole counts are
-    exact below 2**53.
+    Blocks without a marked pixel are not read, and nothing where the masks hold the whole
+    scan and its sums are known. Sums of whole counts are exact below 2**53.
     """
     shape = (scan.sizes["y"], scan.sizes["x"])
     for name, mask in masks.items():
         if mask.shape != shape:
             raise ValueError(f"mask of {name!r} has shape {mask.shape}, scan has {shape}")
     inside = np.array([mask for mask in masks.values()], dtype=bool).reshape(len(masks), *shape)
-    counts = scan["counts"].transpose("y", "x", "channel")
-    wanted = np.asarray(inside.any(axis=0))
     drift = RowScales.of(scan)
-    by_row = np.zeros((len(masks), shape[0]))
     group = np.zeros(shape[0], np.intp) if drift is None else drift.sum_groups()
-    by_scale = np.zeros((len(masks), int(group.max()) + 1, scan.sizes["channel"]))
-    tops = [Tops.none(scan.sizes["channel"]) for _ in masks]
-
-    def work(
-        rows: slice, columns: slice, block: npt.NDArray[np.generic]
-    ) -> tuple[list[tuple[int, int, Sums, Tops]], Sums | None]:
-        part = inside[:, rows, columns]
-        sums = []
-        for number, mine in enumerate(part):
-            for one in np.unique(group[rows]) if mine.any() else ():
-                pixels = block[mine & (group[rows] == one)[:, None]]
-                if len(pixels):
-                    total = pixels.sum(axis=0, dtype=np.float64)
-                    sums.append((number, int(one), total, Tops.of(pixels)))
-        if drift is None:
-            return sums, None
-        return sums, (part * block.sum(axis=2, dtype=np.float64)).sum(axis=2)
-
-    for rows, _, (sums, row_sums) in map_blocks(counts, work, wanted):
-        for number, one, spectrum, top in sums:
-            by_scale[number, one] += spectrum
-            tops[number] = tops[number].joined(top)
-        if row_sums is not None:
-            by_row[:, rows] += row_sums
+    if inside.size and inside.all():
+        by_scale, by_row, full = _sums_of_all(scan, len(masks), group)
+    else:
+        by_scale, by_row, full = _sums_of_masks(scan, inside, group, by_row=drift is not None)
     live = [float(scan["live_time"].values[mask].sum()) for mask in masks.values()]
     exposed = exposure(scan) if "beam" in scan else None
     result = xr.Dataset(
@@ -297,12 +275,6 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
         },
         coords={"area": list(masks)},
         attrs=dict(scan.attrs),
-    )
-    full = np.array(
-        [
-            top.full(counts.dtype, total)
-            for top, total in zip(tops, by_scale.sum(axis=1), strict=True)
-        ]
     )
     if full.any():
         result[LEFT_OUT] = (("area", "channel"), full)
@@ -316,6 +288,61 @@ def sum_areas(scan: xr.Dataset, masks: Mapping[str, Mask]) -> xr.Dataset:
         result["row_counts"] = (("area", "y"), by_row, {"units": "counts"})
         result["scale_counts"] = (("area", "scale", "channel"), by_scale, {"units": "counts"})
     return result
+
+
+def _sums_of_masks(
+    scan: xr.Dataset, inside: Mask, group: npt.NDArray[np.intp], *, by_row: bool
+) -> tuple[Sums, Sums, Mask]:
+    """Sum masks (area, y, x) up by group of rows (area, group, channel) and row (area, y).
+
+    Third come the channels (area, channel) that a fit should leave out. Without `by_row`
+    the second is zero.
+    """
+    counts = scan["counts"].transpose("y", "x", "channel")
+    areas, channels = len(inside), counts.shape[2]
+    row_totals = np.zeros((areas, len(group)))
+    by_scale = np.zeros((areas, int(group.max()) + 1, channels))
+    tops = [Tops.none(channels) for _ in inside]
+
+    def work(
+        rows: slice, columns: slice, block: npt.NDArray[np.generic]
+    ) -> tuple[list[tuple[int, int, Sums, Tops]], Sums | None]:
+        part = inside[:, rows, columns]
+        sums = []
+        for number, mine in enumerate(part):
+            for one in np.unique(group[rows]) if mine.any() else ():
+                pixels = block[mine & (group[rows] == one)[:, None]]
+                if len(pixels):
+                    total = pixels.sum(axis=0, dtype=np.float64)
+                    sums.append((number, int(one), total, Tops.of(pixels)))
+        of_rows = (part * block.sum(axis=2, dtype=np.float64)).sum(axis=2) if by_row else None
+        return sums, of_rows
+
+    wanted = np.asarray(inside.any(axis=0))
+    for rows, _, (sums, of_rows) in map_blocks(counts, work, wanted):
+        for number, one, spectrum, top in sums:
+            by_scale[number, one] += spectrum
+            tops[number] = tops[number].joined(top)
+        if of_rows is not None:
+            row_totals[:, rows] += of_rows
+    totals = by_scale.sum(axis=1)
+    full = [top.full(counts.dtype, total) for top, total in zip(tops, totals, strict=True)]
+    return by_scale, row_totals, np.array(full, dtype=bool).reshape(areas, channels)
+
+
+def _sums_of_all(
+    scan: xr.Dataset, areas: int, group: npt.NDArray[np.intp]
+) -> tuple[Sums, Sums, Mask]:
+    """Give the same for areas that each hold the whole scan, from its sums."""
+    sums = scan_sums(scan.transpose("y", "x", "channel"))
+    rows = sums.rows.astype(np.float64)
+    by_scale = np.zeros((int(group.max()) + 1, rows.shape[1]))
+    np.add.at(by_scale, group, rows)
+    return (
+        np.repeat(by_scale[None], areas, axis=0),
+        np.repeat(rows.sum(axis=1)[None], areas, axis=0),
+        np.repeat(sums.full[None], areas, axis=0),
+    )
 
 
 def line_shares(maps: xr.Dataset, mask: Mask) -> dict[str, float]:

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from xrfmap.fit import Design
 from xrfmap.identify import Found
 from xrfmap.lineshape import EnergyScale
+from xrfmap.map_bins import map_edges
 from xrfmap.null_model import null_spread
 from xrfmap.row_scales import shifted
 from xrfmap.sum_fit import merge
@@ -91,6 +92,7 @@ class MapDesign:
         pixels: int,
         ratio_spread: float = RATIO_SPREAD,
         scale: EnergyScale | None = None,
+        edges: npt.NDArray[np.int64] | None = None,
     ) -> MapDesign:
         """Design from the elements found on the sum spectrum.
 
@@ -103,7 +105,10 @@ class MapDesign:
         ratio_spread : float
             See :data:`RATIO_SPREAD`; 0 where line ratios are known not to vary.
         scale : EnergyScale, optional
-            Scale of some of the rows, where the gain drifted; bins stay as they are.
+            Scale of some of the rows, where the gain drifted.
+        edges : ndarray of int, shape (bins + 1,), optional
+            Bins, by :func:`xrfmap.map_bins.map_edges` if not given: for rows of another
+            scale those of the first.
         """
         # of what the user asked for the limits are wanted even where nothing was found
         shown = {*found.present, *found.given}
@@ -125,12 +130,13 @@ class MapDesign:
             elastic=None,  # the carrier is bent already
             absorbers={},  # their edges are in it too
         )
-        edges = merge_edges(model.scale, model.energy_range, model.channels)
+        lines = tuple(e.label for e in elements)
+        if edges is None:
+            edges = _edges(found, model, len(lines))
         model = model.at(scale or model.scale)
         matrix = merge(model.matrix(), edges)
         keep = matrix.sum(axis=0) > 0
         labels = tuple(name for name, k in zip(model.labels, keep, strict=True) if k)
-        lines = tuple(e.label for e in elements)
         design = Design(np.ascontiguousarray(matrix[:, keep]), edges, labels, len(lines))
         typical = merge(found.sum_counts, edges) / pixels
         deviations = deviations_of(model, len(lines), edges, ratio_spread)
@@ -160,13 +166,31 @@ def row_designs(
         return [MapDesign.of(found, pixels=pixels, ratio_spread=ratio_spread)], None
     group, shifts = found.drift.groups()
     scale = found.model.scale
-    designs = [
-        MapDesign.of(
-            found, pixels=pixels, ratio_spread=ratio_spread, scale=shifted(scale, gain, zero)
-        )
-        for _, gain, zero in shifts
-    ]
+    designs: list[MapDesign] = []
+    for _, gain, zero in shifts:
+        edges = designs[0].design.edges if designs else None
+        designs.append(
+            MapDesign.of(
+                found, pixels=pixels, ratio_spread=ratio_spread, scale=shifted(scale, gain, zero),
+                edges=edges,
+            )
+        )  # fmt: skip
     return designs, group
+
+
+def _edges(found: Found, model: SpectrumModel, families: int) -> npt.NDArray[np.int64]:
+    """Bins that suit the sum of the scan and its groups of like pixels."""
+    rough = merge_edges(model.scale, model.energy_range, model.channels)
+    inside = slice(int(rough[0]), int(rough[-1]))
+    spectra = [found.sum_counts]
+    if found.summary is not None:
+        spectra += list(found.summary.cluster_counts)
+    counts = np.array([one[inside] for one in spectra if one[inside].any()], dtype=np.float64)
+    matrix = model.matrix()[inside]
+    matrix = matrix[:, matrix.sum(axis=0) > 0]
+    energy = model.scale.energy(np.arange(inside.start, inside.stop))
+    fwhm = model.scale.fwhm(energy) / model.scale.kev_per_channel
+    return rough[0] + map_edges(matrix, counts, fwhm, families, rough - rough[0])
 
 
 def _carrier(found: Found) -> Array:

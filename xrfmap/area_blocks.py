@@ -7,7 +7,7 @@ each other and would pass for more independent observations than they are.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,9 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.area_cut import BlockCut, full_energies
 from xrfmap.flicker import exposure
+from xrfmap.full_blocks import FullWatch
 from xrfmap.io.lazy import map_blocks
 
 if TYPE_CHECKING:
@@ -30,6 +32,7 @@ __all__ = [
     "blocks_from_scan",
     "cut",
     "fit_blocks",
+    "full_in",
     "label_sums",
     "read_blocks",
 ]
@@ -73,6 +76,13 @@ class AreaBlocks:
         Pixels in all blocks.
     leakage : ndarray, shape (families, families), or None
         Counts that family i seems to gain per count of family j where line ratios vary.
+    lost : tuple of str
+        Families of which too little lies outside channels that ran full; their `net` is NaN.
+    own : ndarray, shape (families,), or None
+        Relative error of a family whose counts rest on its line ratios, since it was fitted
+        without the channels that ran full.
+    full : str
+        Which channels were left out for that, in words; empty where none was.
     """
 
     name: str
@@ -84,6 +94,9 @@ class AreaBlocks:
     neighbours: Labels
     pixels: int
     leakage: Array | None = None
+    lost: tuple[str, ...] = ()
+    own: Array | None = None
+    full: str = ""
 
     def merged(self) -> AreaBlocks:
         """Pairs of blocks put together; the halves of one cut are neighbours in the list."""
@@ -152,7 +165,9 @@ def _touching(labels: Labels) -> Labels:
     return np.unique(np.sort(np.concatenate(pairs), axis=1), axis=0)
 
 
-def label_sums(scan: xr.Dataset, labels: Labels, count: int) -> Array:
+def label_sums(
+    scan: xr.Dataset, labels: Labels, count: int, watch: FullWatch | None = None
+) -> tuple[Array, Mask]:
     """Sum spectra of the pixels with the same label, in one pass over the scan.
 
     Parameters
@@ -164,27 +179,39 @@ def label_sums(scan: xr.Dataset, labels: Labels, count: int) -> Array:
         are not read.
     count : int
         Labels there are.
+    watch : FullWatch, optional
+        Channels in which pixels of the scan ran full.
 
     Returns
     -------
-    ndarray, shape (count, channel)
+    sums : ndarray, shape (count, channel)
         Sums. [counts]
+    full : ndarray of bool, shape (count, channel)
+        Channels that a fit of the sum should do without, since its pixels ran full there.
     """
     counts = scan["counts"].transpose("y", "x", "channel")
     total = np.zeros((count, scan.sizes["channel"]))
+    number = np.zeros((count, 0 if watch is None else len(watch.channels)), dtype=np.int64)
 
-    def work(rows: slice, columns: slice, block: npt.NDArray[Any]) -> list[tuple[int, Array]]:
+    def work(
+        rows: slice, columns: slice, block: npt.NDArray[Any]
+    ) -> list[tuple[int, Array, npt.NDArray[Any] | int]]:
         mine = labels[rows, columns].ravel()
         flat = block.reshape(mine.size, -1)
-        return [
-            (int(k), flat[mine == k].sum(axis=0, dtype=np.float64))
-            for k in np.unique(mine[mine >= 0])
-        ]
+        parts = []
+        for k in np.unique(mine[mine >= 0]):
+            pixels = flat[mine == k]
+            full = 0 if watch is None else watch.at_full(pixels).sum(axis=0)
+            parts.append((int(k), pixels.sum(axis=0, dtype=np.float64), full))
+        return parts
 
     for _, _, parts in map_blocks(counts, work, labels >= 0):
-        for label, part in parts:
+        for label, part, full in parts:
             total[label] += part
-    return total
+            number[label] += full
+    if watch is None:
+        return total, np.zeros(total.shape, dtype=bool)
+    return total, watch.spread(watch.left_out(number, total))
 
 
 def _exposures(data: xr.Dataset, labels: Labels, count: int) -> tuple[Array, str]:
@@ -222,11 +249,15 @@ def blocks_from_scan(
     Notes
     -----
     Sums and not maps, since map values are cut at zero and so too large on average where
-    an element is faint.
+    an element is faint. Channels in which pixels of any block ran full are left out of the
+    fit of all: so what is wrong with line ratios is wrong in each of them.
     """
     read = {name: read_blocks(scan, found, mask) for name, mask in masks.items()}
+    full = full_in(read.values())
     return {
-        name: fit_blocks(scan, found, held, name) for name, held in read.items() if held is not None
+        name: fit_blocks(scan, found, held, name, full)
+        for name, held in read.items()
+        if held is not None
     }
 
 
@@ -237,6 +268,13 @@ class BlockSums:
     labels: Labels  # (y, x), number of the block, -1 outside
     sums: Array  # (parts, channels) [counts]
     pixels: Labels  # (parts,)
+    full: Mask  # (channels,), where pixels of any block ran full
+
+
+def full_in(read: Iterable[BlockSums | None]) -> Mask | None:
+    """Channels in which pixels of any of these blocks of one scan ran full; None without any."""
+    marked = [held.full for held in read if held is not None and held.full.any()]
+    return np.asarray(np.any(marked, axis=0)) if marked else None
 
 
 def read_blocks(scan: xr.Dataset, found: Found, mask: Mask) -> BlockSums | None:
@@ -247,18 +285,35 @@ def read_blocks(scan: xr.Dataset, found: Found, mask: Mask) -> BlockSums | None:
     labels = cut(mask)
     # where the gain drifted, each block is fitted in as many parts as its rows have scales
     parts = np.where(labels >= 0, labels * len(designs) + _group_of_rows(group, labels), -1)
-    sums = label_sums(scan, parts, BLOCKS * len(designs))
-    return BlockSums(labels, sums, np.bincount(parts[parts >= 0], minlength=len(sums)))
+    sums, full = label_sums(scan, parts, BLOCKS * len(designs), FullWatch.of(scan, found))
+    pixels = np.bincount(parts[parts >= 0], minlength=len(sums))
+    return BlockSums(labels, sums, pixels, np.asarray(full.any(axis=0)))
 
 
-def fit_blocks(scan: xr.Dataset, found: Found, held: BlockSums, name: str) -> AreaBlocks:
-    """Fit what :func:`read_blocks` read, with the model of the scan."""
+def fit_blocks(
+    scan: xr.Dataset, found: Found, held: BlockSums, name: str, full: Mask | None = None
+) -> AreaBlocks:
+    """Fit what :func:`read_blocks` read, with the model of the scan, without `full` channels.
+
+    To compare two areas of a scan, leave out of both what ran full in one of them, see
+    :func:`full_in`.
+    """
     designs, _ = _designs(scan, found)
-    net, variance = _fitted(held.sums, held.pixels, designs)
+    plan = designs[0]
+    if full is None:
+        cuts = [BlockCut.none(plan) for plan in designs]
+    else:
+        cuts = [BlockCut.of(plan, full) for plan in designs]
+    net, variance = _fitted(held.sums, held.pixels, cuts)
     exposed, unit = _exposures(scan, held.labels, BLOCKS)
+    known = np.asarray(np.array([c.known for c in cuts]).all(axis=0))
+    net[:, ~known], variance[:, ~known] = np.nan, np.nan
     return AreaBlocks(
-        name, designs[0].lines, net, variance, exposed, unit, _touching(held.labels),
-        int(held.pixels.sum()), designs[0].leakage,
+        name, plan.lines, net, variance, exposed, unit, _touching(held.labels),
+        int(held.pixels.sum()), cuts[0].leakage,
+        tuple(line for line, there in zip(plan.lines, known, strict=True) if not there),
+        None if full is None else cuts[0].own,
+        "" if full is None else full_energies(full, found),
     )  # fmt: skip
 
 
@@ -276,22 +331,21 @@ def _group_of_rows(group: npt.NDArray[np.intp] | None, labels: Labels) -> Labels
     return np.asarray(group, dtype=np.int64)[:, None]
 
 
-def _fitted(sums: Array, pixels: Labels, designs: Sequence[MapDesign]) -> tuple[Array, Array]:
+def _fitted(sums: Array, pixels: Labels, cuts: Sequence[BlockCut]) -> tuple[Array, Array]:
     """Net counts of the blocks and their variance, each part fitted by its own design."""
     from xrfmap.fit import fit_counts
 
-    lines = len(designs[0].lines)
-    net, variance = np.zeros((2, BLOCKS, lines))
-    for number, plan in enumerate(designs):
-        mine = np.arange(BLOCKS) * len(designs) + number
+    net, variance = np.zeros((2, BLOCKS, len(cuts[0].whole.lines)))
+    for number, one in enumerate(cuts):
+        mine = np.arange(BLOCKS) * len(cuts) + number
         held = np.flatnonzero(pixels[mine] > 0)
         if not held.size:
             continue
-        typical = plan.typical * float(pixels[mine][held].mean())
-        result = fit_counts(sums[mine[held]], plan.design, typical)
-        found = np.where(result.converged[:, None], result.unbounded[:, :lines], np.nan)
-        net[held] += found
-        variance[held] += result.variance[:, :lines]
+        typical = one.plan.typical * float(pixels[mine][held].mean())
+        result = fit_counts(one.spectra(sums[mine[held]]), one.plan.design, typical)
+        places, many = np.ix_(held, one.lines), len(one.lines)
+        net[places] += np.where(result.converged[:, None], result.unbounded[:, :many], np.nan)
+        variance[places] += result.variance[:, :many]
     return net, variance
 
 

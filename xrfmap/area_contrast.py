@@ -60,6 +60,9 @@ SEEN = 5.0
 ALIKE = 0.3
 """Likeness of touching blocks above which they are put together in pairs."""
 
+TOUCHED = 0.01
+"""Error by line ratios from which it is said that a family lost channels."""
+
 WHOLE = 200.0
 """Difference of something and nothing, in percent of their mean; where not even that would
 have been seen, nothing can be told."""
@@ -131,7 +134,7 @@ def compare_blocks(
         `verdict` is ``"differs"`` where any family differs at a risk of 5 % over all tests
         of the pair; ``"no difference detectable"`` with `detectable_percent`, the smallest
         difference that would have been found in every family seen; ``"cannot tell"`` where
-        nothing could be tested.
+        nothing could be tested, or where nothing differs but a family ran full.
     """
     if a is None or b is None:
         few = " and ".join(n for n, held in zip(names, (a, b), strict=True) if held is None)
@@ -144,12 +147,46 @@ def compare_blocks(
     one, two = (_picked(held, families) for held in (a, b))
     seen = np.array([_clear(one, i, SEEN) or _clear(two, i, SEEN) for i in range(len(families))])
     if not seen.any():
-        return cannot_tell(names, "Cannot tell: no line family is seen in either area.")
+        answer = cannot_tell(names, "Cannot tell: no line family is seen in either area.")
+        return _with_full(answer, one, two)
     amounts = _tests(one, two, [held.exposure for held in (one, two)], _feigned(one, two))
-    rows = [_Row(families[i], "amount", None, *amounts[i]) for i in np.flatnonzero(seen).tolist()]
-    rows += _ratio_rows(one, two, families, seen)
+    lost = np.array([f in one.lost or f in two.lost for f in families])
+    shown = np.flatnonzero(seen | lost).tolist()
+    rows = [_Row(families[i], "amount", None, *amounts[i]) for i in shown]
+    rows += _ratio_rows(one, two, families, seen & ~lost)
     unit = "counts/s" if a.unit == "s" else "counts per pixel"
-    return answer_of(names, _judged(rows), unit)
+    return _with_full(answer_of(names, _judged(rows), unit), one, two)
+
+
+def _with_full(answer: Comparison, a: AreaBlocks, b: AreaBlocks) -> Comparison:
+    """Answer with a word on channels that ran full and what hangs on them."""
+    where = list(dict.fromkeys(held.full for held in (a, b) if held.full))
+    if not where:
+        return answer
+    words = f"Channels that ran full are left out of the comparison ({'; '.join(where)})"
+    own = np.maximum(_own(a), _own(b))
+    lost = [f for f in a.families if f in a.lost or f in b.lost]
+    part = [
+        f for f, error in zip(a.families, own, strict=True) if error > TOUCHED and f not in lost
+    ]
+    if part:
+        words += (
+            f"; {', '.join(part)} {'rest' if len(part) > 1 else 'rests'} on what is left of "
+            f"{'their' if len(part) > 1 else 'its'} counts, with a larger error"
+        )
+    if lost:
+        words += f"; of {', '.join(lost)} too little is left to tell"
+    told: dict[str, str | None] = {"answer": f"{answer.answer} {words}."}
+    if lost and answer.verdict == "no difference detectable":
+        # it may lie in the very family whose lines were too strong for the counter
+        told["answer"] = f"Cannot tell for all families. Of the others: {told['answer']}"
+        told |= {"verdict": "cannot tell", "detectable_percent": None}
+    return answer.model_copy(update=told)
+
+
+def _own(held: AreaBlocks) -> Array:
+    """Relative errors of families that rest on their line ratios, shape (families,)."""
+    return np.zeros(len(held.families)) if held.own is None else held.own
 
 
 def _picked(held: AreaBlocks, families: Sequence[str]) -> AreaBlocks:
@@ -157,7 +194,7 @@ def _picked(held: AreaBlocks, families: Sequence[str]) -> AreaBlocks:
     leakage = None if held.leakage is None else held.leakage[np.ix_(places, places)]
     return replace(
         held, families=tuple(families), net=held.net[:, places],
-        variance=held.variance[:, places], leakage=leakage,
+        variance=held.variance[:, places], leakage=leakage, own=_own(held)[places],
     )  # fmt: skip
 
 
@@ -167,12 +204,17 @@ def _clear(held: AreaBlocks, index: int, errors: float) -> bool:
 
 
 def _feigned(a: AreaBlocks, b: AreaBlocks) -> Array:
-    """Variance of the differences of rates that varying line ratios of neighbours may make."""
-    gap = a.net.sum(axis=0) / a.exposure.sum() - b.net.sum(axis=0) / b.exposure.sum()
-    leak = a.leakage if a.leakage is not None else b.leakage
-    if leak is None:
-        return np.zeros(gap.size)
-    return np.asarray(leak**2 @ np.nan_to_num(gap) ** 2)
+    """Variance of the differences of rates that varying line ratios may make.
+
+    Those of neighbours, and a family's own where it was fitted without its main lines.
+    """
+    one, two = (held.net.sum(axis=0) / held.exposure.sum() for held in (a, b))
+    # the ratio in one area says nothing of that in the other
+    own = np.nan_to_num((_own(a) * one) ** 2 + (_own(b) * two) ** 2)
+    leaks = [held.leakage**2 for held in (a, b) if held.leakage is not None]
+    if not leaks:
+        return np.asarray(own)
+    return np.asarray(np.max(leaks, axis=0) @ np.nan_to_num(one - two) ** 2 + own)
 
 
 @dataclass
@@ -247,7 +289,8 @@ def _ratio_rows(
     shares = []
     for held in (a, b):
         with np.errstate(divide="ignore", invalid="ignore"):
-            worth = held.net.sum(axis=0) / np.sqrt(held.variance.sum(axis=0))
+            own = _own(held) * held.net.sum(axis=0)
+            worth = held.net.sum(axis=0) / np.sqrt(held.variance.sum(axis=0) + own**2)
         positive = (held.net > 0).all(axis=0)
         shares.append(np.where(positive & np.isfinite(worth), worth, 0.0))
     worst = np.where(seen, np.minimum(*shares), 0.0)
@@ -256,7 +299,10 @@ def _ratio_rows(
         return []
     below = [held.net[:, reference] for held in (a, b)]
     rate = min(float(d.sum() / h.exposure.sum()) for d, h in zip(below, (a, b), strict=True))
-    tests = _tests(a, b, below, _feigned(a, b) / rate**2)
+    feigned = _feigned(a, b) / rate**2
+    for held, sums in zip((a, b), below, strict=True):
+        feigned += np.nan_to_num(held.net.sum(axis=0) / sums.sum() * _own(held)[reference]) ** 2
+    tests = _tests(a, b, below, feigned)
     return [
         _Row(families[i], "ratio", families[reference], *tests[i])
         for i in np.flatnonzero(seen).tolist()

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LEFT_OUT", "TRUSTED_SHARE", "FullChannels", "Tops", "check_left", "expected_counts",
-    "fit_without_full",
+    "fit_without_full", "full_runs",
 ]  # fmt: skip
 
 Array = npt.NDArray[np.float64]
@@ -158,9 +158,33 @@ class Tops:
         full = full_count(dtype, self.largest)
         if full is None:
             return np.zeros(len(total), dtype=bool)
-        runs, _ = label(self.largest >= full)
-        much = self.pixels * full > FULL_SHARE * total
-        return np.asarray(np.isin(runs, runs[(runs > 0) & much]))
+        held = (self.pixels * full)[None]
+        return np.asarray(full_runs((self.largest >= full)[None], held, total[None])[0])
+
+
+def full_runs(full: Mask, held: Array, total: Array) -> Mask:
+    """Mark runs of full channels that sums should do without.
+
+    Parameters
+    ----------
+    full : ndarray of bool, shape (sums, channels)
+        Channels in which any pixel of the sum ran full.
+    held : ndarray, shape (sums, channels)
+        Counts of the pixels that ran full there. [counts]
+    total : ndarray, shape (sums, channels)
+        Counts of all pixels. [counts]
+
+    Returns
+    -------
+    ndarray of bool, shape (sums, channels)
+        The rule of :meth:`Tops.full`, for many sums at once.
+    """
+    along = np.array([[0, 0, 0], [1, 1, 1], [0, 0, 0]])  # neighbours within a sum only
+    runs, number = label(full, along)
+    much = np.zeros(number + 1, dtype=bool)
+    much[runs[held > FULL_SHARE * total]] = True
+    much[0] = False
+    return np.asarray(much[runs])
 
 
 def expected_counts(found: Found) -> Array:

@@ -203,14 +203,20 @@ def _compared(
     (one, a), (two, b) = held
     same = one is two
     both = a & b if same else np.zeros((1, 1), dtype=bool)
-    blocks: list[AreaBlocks | None] = []
-    for name, (scan, mask) in zip(names, held, strict=True):
+    usable: list[Mask] = []
+    for scan, mask in held:
         if scan.maps is None:
             raise RuntimeError("areas are compared after the maps are made")
-        usable = mask & scan.maps["fit_ok"].transpose("y", "x").values.astype(bool)
-        usable = usable & ~both if same else usable
-        blocks.append(blocks_from_scan(scan.data, found_on(run, scan), {name: usable}).get(name))
-    answer = compare_blocks(blocks[0], blocks[1], names)
+        good = mask & scan.maps["fit_ok"].transpose("y", "x").values.astype(bool)
+        usable.append(good & ~both if same else good)
+    blocks: dict[str, AreaBlocks] = {}
+    if same:  # together: channels that ran full in one are left out of both
+        masks = dict(zip("ab", usable, strict=True))
+        blocks = blocks_from_scan(one.data, found_on(run, one), masks)
+    else:
+        for key, scan, mask in zip("ab", (one, two), usable, strict=True):
+            blocks |= blocks_from_scan(scan.data, found_on(run, scan), {key: mask})
+    answer = compare_blocks(blocks.get("a"), blocks.get("b"), names)
     words = answer.answer
     if both.any():
         words += f" {whole(int(both.sum()))} pixels that lie in both areas were left out."

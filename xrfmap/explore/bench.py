@@ -325,13 +325,14 @@ class Bench:
 
         To be called in the page's thread: fits share threads and cannot be made at once.
         """
-        from xrfmap.area_blocks import fit_blocks
+        from xrfmap.area_blocks import fit_blocks, full_in
         from xrfmap.area_contrast import compare_blocks
 
         if self.found is None:
             raise XrfmapError("areas are compared after the elements are found")
+        full = full_in((a, b))
         one, two = (
-            None if held is None else fit_blocks(self.scan, self.found, held, name)
+            None if held is None else fit_blocks(self.scan, self.found, held, name, full)
             for name, held in (("A", a), ("B", b))
         )
         return compare_blocks(one, two, ("A", "B"))

@@ -6,7 +6,7 @@ has. One fit serves all elements, with their families split into groups of lines
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import numpy.typing as npt
@@ -15,16 +15,19 @@ import xarray as xr
 from xrfmap.cover_choice import DepthSettings, covering, element_model, usable_groups
 from xrfmap.cover_likelihood import Z_ORDER, Cover, estimate_cover, pair_information
 from xrfmap.cover_model import CoverModel
+from xrfmap.cover_sums import block_sums
 from xrfmap.depth import DISAGREE, ENOUGH, STATES, SURFACE_UM
+from xrfmap.full_blocks import FullWatch
 from xrfmap.identify import Found
-from xrfmap.io.lazy import map_blocks
 from xrfmap.line_groups import GroupCounts, LineGroup
 from xrfmap.line_ratios import SplitDesign
+from xrfmap.numbers import whole
 from xrfmap.one_thread import in_one_thread
 
 __all__ = ["block_size", "cover_maps", "mapped_elements"]
 
 Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 BLOCK_COUNTS = 5e4
 """Counts a block should have: a K-beta line of a main element then has some hundreds."""
@@ -98,8 +101,10 @@ def cover_maps(
         over hard group of the most telling pair, 1 = bare paint), `cover_mg_cm2` with
         `_low` and `_high` (95 %), `standard_errors` (by which bare paint is excluded),
         `state` (0 at the surface, 1 covered, 2 cannot tell, -1 element not seen); per
-        element `soft`, `hard`, `material`, `um_per_mg_cm2`. NaN where the element is not
-        seen. Coordinates are the centres of the blocks, in the unit of the scan.
+        element `soft`, `hard`, `material`, `um_per_mg_cm2`, and `full`: in how many blocks
+        which groups of lines had no number, since their channels ran full, in words, empty
+        where there is none. NaN where the element is not seen, and where too few of its
+        groups are left. Coordinates are the centres of the blocks, in the unit of the scan.
 
     Raises
     ------
@@ -114,11 +119,14 @@ def cover_maps(
     side = block_size(scan, float(found.sum_counts.sum()) / pixels) if block is None else block
     if side < 1:
         raise ValueError(f"block must be at least one pixel, found {side}")
-    sums = _block_sums(scan, side)
+    sums, full = block_sums(scan, side, FullWatch.of(scan, found))
     shape = sums.shape[:2]
     design = SplitDesign.of(found, groups, pixels=max(pixels // (shape[0] * shape[1]), 1))
-    fitted = design.fit(sums.reshape(-1, sums.shape[2]))
-    layers = [_one_element(found, e, groups[e], fitted[e], settings, shape) for e in groups]
+    fitted = design.fit(sums.reshape(-1, sums.shape[2]), full)
+    ran_full = np.zeros(shape[0] * shape[1], bool) if full is None else full.kind > 0
+    layers = [
+        _one_element(found, e, groups[e], fitted[e], settings, shape, ran_full) for e in groups
+    ]
     result = xr.concat(layers, "element", combine_attrs="drop")
     return result.assign_coords(
         y=("y", _centres(scan["y"].values, side), dict(scan["y"].attrs)),
@@ -152,28 +160,6 @@ def mapped_elements(
     return result
 
 
-def _block_sums(scan: xr.Dataset, side: int) -> npt.NDArray[np.uint32]:
-    """Sum the spectra of blocks, shape (rows, columns, channels)."""
-    ny, nx, channels = scan["counts"].shape
-    total = np.zeros((-(-ny // side), -(-nx // side), channels), np.uint32)
-
-    def work(rows: slice, cols: slice, part: npt.NDArray[np.generic]) -> npt.NDArray[np.uint32]:
-        first = _firsts(cols, side)
-        summed = np.add.reduceat(part, first, axis=1, dtype=np.uint32)
-        return np.asarray(np.add.reduceat(summed, _firsts(rows, side), axis=0, dtype=np.uint32))
-
-    for rows, cols, part in map_blocks(scan["counts"], work):
-        down, across = rows.start // side, cols.start // side
-        total[down : down + part.shape[0], across : across + part.shape[1]] += part
-    return total
-
-
-def _firsts(pixels: slice, side: int) -> npt.NDArray[np.intp]:
-    """First of those pixels in each block that they lie in."""
-    block = np.arange(pixels.start, pixels.stop) // side
-    return np.flatnonzero(np.diff(block, prepend=-1))
-
-
 def _centres(axis: Array, side: int) -> Array:
     """Mean coordinate of each block along one axis."""
     starts = np.arange(0, len(axis), side)
@@ -188,20 +174,37 @@ def _one_element(
     counts: GroupCounts,
     settings: DepthSettings,
     shape: tuple[int, int],
+    ran_full: Mask,
 ) -> xr.Dataset:
     counts = counts.only(groups)
     model = element_model(found, element, groups, settings, nodes=MAP_NODES)
-    seen = _seen(counts, model)
-    cover = estimate_cover(counts.take(np.flatnonzero(seen)), model) if seen.any() else None
-    values = {name: np.full(len(seen), np.nan) for name in FIELDS}
-    state = np.full(len(seen), -1, np.int8)
-    pair = _telling_pair(counts, seen, model, cover)
-    if cover is not None:
-        values["cover_mg_cm2"][seen] = cover.value * 1e3
-        values["cover_mg_cm2_low"][seen] = cover.low * 1e3
-        values["cover_mg_cm2_high"][seen] = cover.high * 1e3
-        values["standard_errors"][seen] = cover.z
-        state[seen] = _states(cover, model)
+    values = {name: np.full(len(ran_full), np.nan) for name in FIELDS}
+    state = np.full(len(ran_full), -1, np.int8)
+    pair = 0, 1
+    most = -1
+    for which, rows in _like_known(counts, ran_full):
+        part = counts.only([groups[k] for k in which]).take(rows)
+        if len(which) < 2:
+            state[rows[_shows(part, which, model)]] = STATES["cannot_tell"]
+            continue
+        known = model.only(part.groups)
+        seen = _seen(part, known)
+        cover = estimate_cover(part.take(np.flatnonzero(seen)), known) if seen.any() else None
+        if int(seen.sum()) > most:  # the pair for all blocks, where most of them are
+            most = int(seen.sum())
+            soft, hard = _telling_pair(part, seen, known, cover)
+            pair = int(which[soft]), int(which[hard])
+        if cover is not None:
+            here = rows[seen]
+            values["cover_mg_cm2"][here] = cover.value * 1e3
+            values["cover_mg_cm2_low"][here] = cover.low * 1e3
+            values["cover_mg_cm2_high"][here] = cover.high * 1e3
+            values["standard_errors"][here] = cover.z
+            state[here] = _states(cover, known)
+        if len(which) < len(groups):  # the element is there, but its other group is too weak
+            silent = rows[~seen]
+            state[silent[_shows(part, which, model)[~seen]]] = STATES["cannot_tell"]
+    seen = state >= 0
     ratio, error = _ratio(counts, pair, model)
     values["ratio_to_bare"][seen] = ratio[seen]
     values["ratio_to_bare_err"][seen] = error[seen]
@@ -220,7 +223,38 @@ def _one_element(
     ).assign(
         soft=groups[pair[0]].label, hard=groups[pair[1]].label,
         material=model.cover.name, um_per_mg_cm2=model.um(1e-3),
+        full=_full_words(counts, seen & ran_full),
     )  # fmt: skip
+
+
+def _like_known(
+    counts: GroupCounts, ran_full: Mask
+) -> Iterator[tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]]:
+    """Give groups that have a number, with the blocks in which it is these; first all groups."""
+    known = np.isfinite(counts.net) | ~ran_full[:, None]  # empty blocks are no case of their own
+    sets, kind = np.unique(~known, axis=0, return_inverse=True)
+    for number, lacking in enumerate(sets):
+        yield np.flatnonzero(~lacking), np.flatnonzero(kind.reshape(-1) == number)
+
+
+def _shows(part: GroupCounts, which: npt.NDArray[np.intp], model: CoverModel) -> Mask:
+    """Blocks with some groups left in which the element is there, or may be."""
+    bare = model.weight @ model.at(np.zeros(1))[0]
+    if int(np.argmax(bare)) not in which:  # the strongest group ran full
+        return np.ones(len(part.net), dtype=bool)
+    error = np.sqrt(np.einsum("ngg->ng", part.covariance))
+    return np.asarray((part.net > SEEN * error).any(axis=1))
+
+
+def _full_words(counts: GroupCounts, rows: Mask) -> str:
+    """Say in how many blocks which groups have no number, since their channels ran full."""
+    lacking = np.isnan(counts.net[rows]).sum(axis=0)
+    parts = [
+        f"{g.label} in {whole(int(many))} {'blocks' if many > 1 else 'block'}"
+        for g, many in zip(counts.groups, lacking, strict=True)
+        if many
+    ]
+    return ", ".join(parts)
 
 
 def _seen(counts: GroupCounts, model: CoverModel) -> npt.NDArray[np.bool_]:

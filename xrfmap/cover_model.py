@@ -9,7 +9,7 @@ own layers, which the likelihood in :mod:`xrfmap.depth` averages over.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -175,6 +175,15 @@ class CoverModel:
         part = ((areal - low) / (high - low))[..., None, None]
         result = self.log_yield[place] * (1 - part) + self.log_yield[place + 1] * part
         return np.asarray(result + self.offset if self.offset.size else result)
+
+    def only(self, groups: Sequence[LineGroup]) -> CoverModel:
+        """Table of some of the groups, in the order of the model."""
+        places = [k for k, g in enumerate(self.groups) if g in groups]
+        return replace(
+            self, groups=tuple(self.groups[k] for k in places),
+            log_yield=self.log_yield[..., places], table=self.table[np.ix_(places, places)],
+            offset=self.offset[places] if self.offset.size else self.offset,
+        )  # fmt: skip
 
     def um(self, areal_g_cm2: float) -> float:
         """Thickness of the covering material that has a mass per area. [um]."""

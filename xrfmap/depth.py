@@ -24,8 +24,9 @@ from xrfmap.cover_likelihood import Z_ORDER, Cover, estimate_cover, pair_informa
 from xrfmap.cover_model import CoverModel
 from xrfmap.findings import Bound, DepthFinding, Interval, ThicknessInterval
 from xrfmap.identify import Found
+from xrfmap.left_out import TRUSTED_SHARE
 from xrfmap.line_groups import GroupCounts, LineGroup
-from xrfmap.line_ratios import area_counts
+from xrfmap.line_ratios import area_counts, blind_groups
 from xrfmap.numbers import signed
 from xrfmap.one_thread import in_one_thread
 
@@ -125,13 +126,18 @@ def _element_depth(
     found: Found, area: str, element: str, groups: tuple[LineGroup, ...], settings: DepthSettings
 ) -> ElementDepth:
     counts = area_counts(found, element).only(groups)
+    blind = blind_groups(found, groups)
     reason = None
     if len(groups) < 2:
         reason = f"{element} has only {groups[0].label} within reach, and one line has no ratio"
+    elif len(groups) - len(blind) < 2:
+        reason = f"{_full_words(blind)}, which leaves no ratio of lines"
     elif element in covering(element, settings).mass_fractions:
         reason = f"{covering(element, settings).name} holds {element} itself"
     if reason is not None:
-        return _untold(area, element, counts, reason)
+        return _untold(area, element, _unless(counts, blind), reason)
+    groups = tuple(g for g in groups if g not in blind)
+    counts = counts.only(groups)
     model = element_model(found, element, groups, settings)
     if not _tells(counts, model):
         return _untold(
@@ -141,9 +147,26 @@ def _element_depth(
         )  # fmt: skip
     cover = estimate_cover(counts, model)
     finding = _finding(area, element, counts, model, cover)
+    if blind:
+        words = f"{finding.because}; {_full_words(blind)}: not compared"
+        finding = finding.model_copy(update={"because": words})
     return ElementDepth(
         finding, groups, counts.net[0], _errors(counts), _against_bare(counts, model, cover), cover
     )
+
+
+def _full_words(blind: Sequence[LineGroup]) -> str:
+    """Say which groups ran full."""
+    names = " and ".join(g.label for g in blind)
+    return f"less than {100 * TRUSTED_SHARE:.0f} % of {names} lies outside channels that ran full"
+
+
+def _unless(counts: GroupCounts, blind: Sequence[LineGroup]) -> GroupCounts:
+    """Take the numbers from groups whose channels ran full."""
+    net, covariance = counts.net.copy(), counts.covariance.copy()
+    for k in [counts.groups.index(g) for g in blind]:
+        net[:, k], covariance[:, k], covariance[:, :, k] = np.nan, np.nan, np.nan
+    return GroupCounts(counts.groups, net, covariance)
 
 
 def _errors(counts: GroupCounts) -> Array:

@@ -7,7 +7,7 @@ found, and the flat part of the spectrum, whose shape at low energies nobody kno
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,10 +16,11 @@ from xrfmap.emitters import Emitter, family_emitter, usable_families
 from xrfmap.fit import Design
 from xrfmap.identify import Found
 from xrfmap.line_groups import LineGroup, part_of
+from xrfmap.lineshape import EnergyScale
 from xrfmap.sum_fit import merge
 from xrfmap.templates import SpectrumModel
 
-__all__ = ["doubts", "foreign_errors", "hidden_emitters", "wrong_shapes"]
+__all__ = ["Changes", "doubts", "foreign_errors", "hidden_emitters", "taken_for"]
 
 Array = npt.NDArray[np.float64]
 
@@ -36,6 +37,10 @@ TAIL_ERROR = 0.5
 The tail is refined once for the whole spectrum, by its strong lines; where photons are
 absorbed near the surface of the detector it is another.
 """
+
+WIDTH_ERROR = 0.01
+"""Relative error granted to the width of peaks of which only flanks are left, since the
+middle ran full: it changes by that much with the rate of counts (common practice, no source)."""
 
 LEAK = 0.006
 """Share of other elements' counts near 2 keV that may be taken for a group's; falls as 1/E.
@@ -158,30 +163,67 @@ def _shell_errors(model: SpectrumModel, emitter: Emitter, counts: float) -> list
     return columns
 
 
-def wrong_shapes(
-    model: SpectrumModel, design: Design, typical: Array, many: int
-) -> tuple[Array, npt.NDArray[np.int64]]:
-    """Give the counts that groups gain per count of a neighbour with a wrong tail or shell.
+@dataclass(frozen=True, eq=False)
+class Changes:
+    """What spectra change by where shapes of single families or groups are off.
 
-    The effects (groups, changes) at the typical spectrum, and the column of the
-    design that each change belongs to.
+    Attributes
+    ----------
+    foreign : ndarray, shape (bins, changes)
+        Per count of a family with another tail, or with one shell off by its error.
+    column : ndarray of int, shape (changes,)
+        Column of the design that each of them belongs to.
+    same : ndarray of bool, shape (groups, changes)
+        Whether it is of the element of a group; its own lines are free.
+    own : ndarray, shape (bins, kinds, groups)
+        Per count of a group whose peaks have another tail, or are wider by
+        :data:`WIDTH_ERROR`: of no weight while whole peaks are fitted.
     """
-    tail = model.response.tail_fraction * (1 + TAIL_ERROR)
-    longer = replace(model, response=replace(model.response, tail_fraction=tail))
-    changes, column_of, element_of = [], [], []
-    for emitter in model.emitters:
-        if emitter.kind in ("compton", "rayleigh") or emitter.label not in design.labels:
-            continue
-        mine = [longer.column(emitter) - model.column(emitter)]
-        mine += [c / 1e6 for c in _shell_errors(model, emitter, 1e6)]
-        changes += [merge(c, design.edges) for c in mine]
-        column_of += [design.labels.index(emitter.label)] * len(mine)
-        element_of += [emitter.element] * len(mine)
-    weighted = design.matrix / np.maximum(typical, 1e-3 * typical.mean())[:, None]
-    info = weighted.T @ design.matrix
+
+    foreign: Array
+    column: npt.NDArray[np.int64]
+    same: npt.NDArray[np.bool_]
+    own: Array
+
+    @classmethod
+    def of(cls, model: SpectrumModel, design: Design, many: int) -> Changes:
+        """Work them out for a model whose first `many` emitters are the groups of a design."""
+        tail = model.response.tail_fraction * (1 + TAIL_ERROR)
+        longer = replace(model, response=replace(model.response, tail_fraction=tail))
+        wider = replace(model, scale=_wider(model.scale))
+        changes, column_of, element_of = [], [], []
+        for emitter in model.emitters:
+            if emitter.kind in ("compton", "rayleigh") or emitter.label not in design.labels:
+                continue
+            mine = [longer.column(emitter) - model.column(emitter)]
+            mine += [c / 1e6 for c in _shell_errors(model, emitter, 1e6)]
+            changes += [merge(c, design.edges) for c in mine]
+            column_of += [design.labels.index(emitter.label)] * len(mine)
+            element_of += [emitter.element] * len(mine)
+        groups = model.emitters[:many]
+        own = [
+            np.column_stack(
+                [merge(other.column(e) - model.column(e), design.edges) for e in groups]
+            )
+            for other in (longer, wider)
+        ]
+        same = np.array([[other == g.element for other in element_of] for g in groups])
+        return cls(np.column_stack(changes), np.array(column_of), same, np.stack(own, axis=1))
+
+
+def _wider(scale: EnergyScale) -> EnergyScale:
+    """Scale with peaks wider by :data:`WIDTH_ERROR`."""
+    grown = 1 + WIDTH_ERROR
+    return replace(scale, noise_kev=scale.noise_kev * grown, fano=scale.fano * grown**2)
+
+
+def taken_for(matrix: Array, typical: Array, changes: Array, many: int) -> Array:
+    """Give the counts of the first `many` columns that changes are taken for.
+
+    Shape (many, ...), for `changes` (bins, ...), at the typical spectrum.
+    """
+    weighted = matrix / np.maximum(typical, 1e-3 * typical.mean())[:, None]
+    info = weighted.T @ matrix
     info[np.diag_indices_from(info)] *= 1 + 1e-9
-    effect = np.linalg.solve(info, weighted.T @ np.column_stack(changes))[:many]
-    elements = [e.element for e in model.emitters[:many]]
-    for k, element in enumerate(elements):
-        effect[k, [d for d, other in enumerate(element_of) if other == element]] = 0.0
-    return np.asarray(effect), np.array(column_of)
+    effect = np.linalg.solve(info, weighted.T @ changes.reshape(len(changes), -1))
+    return np.asarray(effect[:many].reshape(many, *changes.shape[1:]))

@@ -9,7 +9,7 @@ and uncertain shapes are all in it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,16 +18,18 @@ import numpy.typing as npt
 
 from xrfmap.emitters import family_emitter, usable_families
 from xrfmap.fit import Design, fit_counts
+from xrfmap.full_blocks import FullKinds
 from xrfmap.identify import Found
 from xrfmap.left_out import TRUSTED_SHARE
-from xrfmap.line_doubts import doubts, foreign_errors, hidden_emitters, wrong_shapes
+from xrfmap.line_doubts import Changes, doubts, foreign_errors, hidden_emitters, taken_for
 from xrfmap.line_groups import GroupCounts, LineGroup, group_emitter, groups_of
 from xrfmap.map_design import MAP_PIECES
 from xrfmap.refine import refine
+from xrfmap.split_cut import SplitCut, without
 from xrfmap.sum_fit import merge
 from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
 
-__all__ = ["SplitDesign", "area_counts", "with_elements"]
+__all__ = ["SplitDesign", "area_counts", "blind_groups", "with_elements"]
 
 Array = npt.NDArray[np.float64]
 
@@ -87,6 +89,16 @@ def area_counts(found: Found, elements: str | Sequence[str]) -> GroupCounts:
     return GroupCounts(groups, solution[None, :g], (covariance[:g, :g] + np.diag(leak**2))[None])
 
 
+def blind_groups(found: Found, groups: Sequence[LineGroup]) -> tuple[LineGroup, ...]:
+    """List groups of which less than :data:`TRUSTED_SHARE` lies outside full channels."""
+    fit, model = found.fit, found.model
+    if fit.used.all():
+        return ()
+    columns = [merge(model.column(group_emitter(model, g)), fit.edges) for g in groups]
+    shares = [fit.share_left(column) for column in columns]
+    return tuple(g for g, left in zip(groups, shares, strict=True) if left < TRUSTED_SHARE)
+
+
 def with_elements(found: Found, names: Sequence[str]) -> SpectrumModel:
     """Model of a fit with further elements put in where they are missing."""
     model = found.model
@@ -135,20 +147,26 @@ class SplitDesign:
         Expected counts per bin in the mean pixel. [counts]
     model_error : ndarray, shape (bins,)
         Relative error of the model.
+    changes : Changes
+        Of the spectrum, where tails or line ratios are off by their errors.
     wrong : ndarray, shape (groups, changes)
-        Counts that each group gains per count of a neighbour whose tail or line ratio is
-        off by its error; `wrong_of` has the neighbour's column of each change.
+        Counts that each group gains per count of a neighbour of which that is so;
+        `wrong_of` has the neighbour's column of each change.
     doubt : ndarray, shape (groups, components)
         Counts of doubt about each group per count of each component.
+    cut : SplitCut or None
+        Bins that the design does without, since they ran full, and what that leaves.
     """
 
     design: Design
     groups: dict[str, tuple[LineGroup, ...]]
     typical: Array
     model_error: Array
+    changes: Changes
     wrong: Array
     wrong_of: npt.NDArray[np.int64]
     doubt: Array
+    cut: SplitCut | None = None
 
     @classmethod
     def of(cls, found: Found, elements: Iterable[str], *, pixels: int = 1) -> SplitDesign:
@@ -195,43 +213,68 @@ class SplitDesign:
         design = Design(np.ascontiguousarray(matrix[:, seen]), edges, labels)
         typical = np.maximum(merge(found.sum_counts, edges) / pixels, 1e-6)
         error = _on_edges(refined.fit.model_error, refined.fit.edges, edges)
-        wrong, wrong_of = wrong_shapes(split, design, typical, len(every))
+        changes = Changes.of(split, design, len(every))
+        wrong = taken_for(design.matrix, typical, changes.foreign, len(every))
+        wrong[changes.same] = 0.0
         doubt = doubts(split, every, design.matrix, labels, edges)
-        return cls(design, groups, typical, error, wrong, wrong_of, doubt)
+        return cls(design, groups, typical, error, changes, wrong, changes.column, doubt)
 
-    def fit(self, counts: npt.ArrayLike) -> dict[str, GroupCounts]:
+    def fit(self, counts: npt.ArrayLike, full: FullKinds | None = None) -> dict[str, GroupCounts]:
         """Fit spectra, all groups at once.
 
         Parameters
         ----------
         counts : array_like, shape (n, channels)
             Spectra. [counts]
+        full : FullKinds, optional
+            Channels that ran full and are left out, spectrum by spectrum.
 
         Returns
         -------
         dict of str to GroupCounts
-            Per split element. Spectra without a count give NaN.
+            Per split element. Spectra without a count give NaN, and so do groups with less
+            than :data:`xrfmap.left_out.TRUSTED_SHARE` of their counts outside full channels.
         """
         data = np.asarray(counts)
-        # whole covariances of many spectra would take a gigabyte: only those within an element
-        # are kept, and the others of some spectra at a time
-        parts = [self._fit(data[k : k + SOME]) for k in range(0, max(len(data), 1), SOME)]
+        many = [len(groups) for groups in self.groups.values()]
+        net = [np.empty((len(data), g)) for g in many]
+        covariance = [np.empty((len(data), g, g)) for g in many]
+        for design, rows in self._shared(full, len(data)):
+            # whole covariances of many spectra would take a gigabyte: only those within an
+            # element are kept, and the others of some spectra at a time
+            for k in range(0, len(rows), SOME):
+                some = rows[k : k + SOME]
+                for place, part in enumerate(design._fit(data[some]).values()):
+                    net[place][some] = part.net
+                    covariance[place][some] = part.covariance
         return {
-            element: GroupCounts(
-                groups,
-                np.concatenate([part[element].net for part in parts]),
-                np.concatenate([part[element].covariance for part in parts]),
-            )
-            for element, groups in self.groups.items()
+            element: GroupCounts(groups, net[k], covariance[k])
+            for k, (element, groups) in enumerate(self.groups.items())
         }
 
+    def _shared(
+        self, full: FullKinds | None, number: int
+    ) -> Iterator[tuple[SplitDesign, npt.NDArray[np.intp]]]:
+        """Designs with the spectra that they are for."""
+        if full is None:
+            yield self, np.arange(number)
+            return
+        for kind, channels in enumerate(full.masks):
+            rows = np.flatnonzero(full.kind == kind)
+            if len(rows):
+                yield without(self, channels), rows
+
     def _fit(self, data: npt.NDArray[Any]) -> dict[str, GroupCounts]:
-        result = fit_counts(data, self.design, self.typical)
+        spectra = data if self.cut is None else self.cut.spectra(data)
+        result = fit_counts(spectra, self.design, self.typical)
         many = sum(len(gs) for gs in self.groups.values())
+        here = many if self.cut is None else len(self.cut.groups)
         amplitude = np.asarray(result.amplitude, dtype=np.float64)
-        covariance = self._covariance(amplitude, many)
-        net = np.asarray(result.unbounded, dtype=np.float64)[:, :many]
+        covariance = self._covariance(amplitude, here)
+        net = np.asarray(result.unbounded, dtype=np.float64)[:, :here]
         net[data.sum(axis=1) == 0] = np.nan
+        if self.cut is not None:
+            net, covariance = self.cut.spread(net, covariance)
         found, first = {}, 0
         for element, groups in self.groups.items():
             part = slice(first, first + len(groups))

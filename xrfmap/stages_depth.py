@@ -42,6 +42,13 @@ def map_cover(run: Run, scans: Sequence[Scanned]) -> None:
         )
         if kept.value["elements"]:
             scan.cover, scan.cover_file = read_cover(path), path
+            for element in kept.value["elements"]:
+                full = str(scan.cover["full"].sel(element=element).values)
+                if full:
+                    run.caution(
+                        f"{scan.name}: lines that ran full say nothing on what lies above "
+                        f"{element}: {full}"
+                    )
 
 
 def _mapped(run: Run, scan: Scanned, path: Path) -> tuple[dict[str, Any], list[Path]]:

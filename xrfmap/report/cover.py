@@ -63,7 +63,14 @@ def cover_words(cover: xr.Dataset, element: str) -> str:
             f" The median thickness of the cover is {number(float(np.median(um)), 2)} µm, if it is "
             f"{one['material'].values}."
         )
-    return f"{words} These lines tell most: {one['soft'].values} against {one['hard'].values}."
+    words += f" These lines tell most: {one['soft'].values} against {one['hard'].values}."
+    full = _full_lines(cover, element)
+    return f"{words} Not compared, since their channels ran full: {full}." if full else words
+
+
+def _full_lines(cover: xr.Dataset, element: str) -> str:
+    """Say which lines of an element ran full in how many blocks; empty where none did."""
+    return str(cover["full"].sel(element=element).values) if "full" in cover else ""
 
 
 def block_words(cover: xr.Dataset) -> str:

@@ -190,7 +190,8 @@ def _edges(found: Found, model: SpectrumModel, families: int) -> npt.NDArray[np.
     matrix = matrix[:, matrix.sum(axis=0) > 0]
     energy = model.scale.energy(np.arange(inside.start, inside.stop))
     fwhm = model.scale.fwhm(energy) / model.scale.kev_per_channel
-    return rough[0] + map_edges(matrix, counts, fwhm, families, rough - rough[0])
+    edges = map_edges(matrix, counts, fwhm, families, rough - rough[0])
+    return np.asarray(rough[0] + edges)
 
 
 def _carrier(found: Found) -> Array:

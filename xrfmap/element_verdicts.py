@@ -194,9 +194,7 @@ def _lines_seen(
     for emitter in emitters:
         if evidence[emitter.label].z < Z_LINE:
             continue
-        shares = emitter.shares(
-            model.cover.get(emitter.label, 0.0), model.log_factors.get(emitter.label)
-        )
+        shares = model.shares(emitter)
         for group in _resolved(emitter, float(model.scale.fwhm(emitter.main_energy))):
             if shares[group].sum() < 0.02:
                 continue

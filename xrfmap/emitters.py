@@ -16,6 +16,7 @@ from xrfmap.atomic import (
     natural_width,
 )
 from xrfmap.detector import efficiency
+from xrfmap.m_lines import MLines, MState, m_lines
 from xrfmap.scatter import compton_profile
 from xrfmap.settings import Instrument
 from xrfmap.stack import scatter_angle_deg
@@ -62,6 +63,8 @@ class Emitter:
         the same arbitrary unit for all families of an instrument.
     natural : ndarray, shape (m,), optional
         Natural widths; zero where not given. [keV]
+    m : MLines, optional
+        What paint does to the lines of an M family beyond `cover`.
     """
 
     label: str
@@ -75,13 +78,16 @@ class Emitter:
     origin: Array | None = None
     strength: float = 1.0
     natural: Array | None = None
+    m: MLines | None = None
 
     @property
     def main_energy(self) -> float:
         """Energy of the strongest line, in keV."""
         return float(self.energies[np.argmax(self.weights)])
 
-    def shares(self, cover: float, log_factor: Array | None = None) -> Array:
+    def shares(
+        self, cover: float, log_factor: Array | None = None, state: MState | None = None
+    ) -> Array:
         """Line shares behind `cover` optical depths (at the main line) of light matter.
 
         Parameters
@@ -90,8 +96,12 @@ class Emitter:
             Optical depth at the main line; negative values harden less than a thin layer.
         log_factor : ndarray, shape (m,), optional
             Logarithm of a further factor per line.
+        state : MState, optional
+            Of an M family: what the paint does to its lines; nothing by default.
         """
         depth = cover * ((self.energies / self.main_energy) ** COVER_POWER - 1.0)
+        if self.m is not None and state is not None:
+            depth = depth - self.m.log_factor(state)
         weights = self.weights * np.exp(-depth if log_factor is None else log_factor - depth)
         return np.asarray(weights / weights.sum())
 
@@ -144,9 +154,13 @@ def family_emitter(
     weights = rates[keep] / rates[keep].sum()
     shells = tuple(line.shell for line, k in zip(lines, keep, strict=True) if k)
     label = f"{element} {family}"
+    in_paint = None
+    if family == "M":
+        main = int(np.argmax(weights))
+        in_paint = m_lines(element, at[keep], main, shells, (energy, photons), instrument, LIGHT)
     return Emitter(
         label, element, family, at[keep], weights, names, shells,
-        strength=float(rates.sum()),
+        strength=float(rates.sum()), m=in_paint,
         natural=np.array([natural_width(line) for line, k in zip(lines, keep, strict=True) if k]),
     )  # fmt: skip
 

@@ -325,6 +325,7 @@ def identify_part(
             compton_fwhm_kev=model.compton_fwhm_kev,
             cover=model.cover,
             log_factors=model.log_factors,
+            m_states=model.m_states,
             shifts=shifts,
             own_shifts=own_shifts,
         )

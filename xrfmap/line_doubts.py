@@ -17,6 +17,7 @@ from xrfmap.fit import Design
 from xrfmap.identify import Found
 from xrfmap.line_groups import LineGroup, part_of
 from xrfmap.lineshape import EnergyScale
+from xrfmap.m_lines import M_SPREAD, USUAL_M
 from xrfmap.sum_fit import merge
 from xrfmap.templates import SpectrumModel
 
@@ -150,9 +151,7 @@ def foreign_errors(
 
 def _shell_errors(model: SpectrumModel, emitter: Emitter, counts: float) -> list[Array]:
     """Give the counts per channel by which each shell of a family may be off."""
-    shares = emitter.shares(
-        model.cover.get(emitter.label, 0.0), model.log_factors.get(emitter.label)
-    )
+    shares = model.shares(emitter)
     columns = []
     for shell in sorted(set(emitter.shells)):
         part = np.flatnonzero(np.array(emitter.shells) == shell)
@@ -163,6 +162,20 @@ def _shell_errors(model: SpectrumModel, emitter: Emitter, counts: float) -> list
     return columns
 
 
+def _paint_changes(model: SpectrumModel, emitter: Emitter) -> list[Array]:
+    """Change of an M family's column in another paint, per count; nothing for other families."""
+    if emitter.m is None or emitter.kind != "element":
+        return []
+    label, column = emitter.label, model.column(emitter)
+    state = model.m_states.get(label, USUAL_M)
+    changes = []
+    for field, spread in M_SPREAD._asdict().items():
+        moved = state._replace(**{field: getattr(state, field) + spread})
+        other = replace(model, m_states={**model.m_states, label: moved})
+        changes.append(other.column(emitter) - column)
+    return changes
+
+
 @dataclass(frozen=True, eq=False)
 class Changes:
     """What spectra change by where shapes of single families or groups are off.
@@ -170,7 +183,8 @@ class Changes:
     Attributes
     ----------
     foreign : ndarray, shape (bins, changes)
-        Per count of a family with another tail, or with one shell off by its error.
+        Per count of a family with another tail, or with one shell off by its error, or of an M
+        family in another paint.
     column : ndarray of int, shape (changes,)
         Column of the design that each of them belongs to.
     same : ndarray of bool, shape (groups, changes)
@@ -200,6 +214,10 @@ class Changes:
             changes += [merge(c, design.edges) for c in mine]
             column_of += [design.labels.index(emitter.label)] * len(mine)
             element_of += [emitter.element] * len(mine)
+            bent = [merge(c, design.edges) for c in _paint_changes(model, emitter)]
+            changes += bent
+            column_of += [design.labels.index(emitter.label)] * len(bent)
+            element_of += [""] * len(bent)  # of its own lines, too
         groups = model.emitters[:many]
         own = [
             np.column_stack(

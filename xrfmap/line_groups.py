@@ -161,12 +161,17 @@ def groups_of(model: SpectrumModel, element: str) -> tuple[LineGroup, ...]:
 
 
 def group_emitter(model: SpectrumModel, group: LineGroup) -> Emitter:
-    """Emitter of one group, its lines weighted as the refined model has them."""
+    """Emitter of one group, its lines weighted as the refined model has them.
+
+    An M family is one group, and stays what it is: paint still bends its ratios.
+    """
     parent = next(
         e for e in model.emitters
         if e.kind == "element" and (e.element, e.family) == (group.element, group.family)
     )  # fmt: skip
-    shares = parent.shares(model.cover.get(parent.label, 0.0), model.log_factors.get(parent.label))
+    if group.family == "M":
+        return parent
+    shares = model.shares(parent)
     return part_of(parent, np.array(group.places), shares, group.label)
 
 
@@ -183,6 +188,6 @@ def part_of(parent: Emitter, places: npt.NDArray[np.intp], shares: Array, label:
     changed = {
         **others, "label": label, "weights": part / part.sum(), "kind": "air",
         "lines": tuple(parent.lines[k] for k in places),
-        "shells": tuple(parent.shells[k] for k in places),
+        "shells": tuple(parent.shells[k] for k in places), "m": None,
     }  # fmt: skip
     return replace(parent, **changed)

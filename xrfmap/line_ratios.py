@@ -25,7 +25,11 @@ from xrfmap.line_doubts import Changes, doubts, foreign_errors, hidden_emitters,
 from xrfmap.line_groups import GroupCounts, LineGroup, group_emitter, groups_of
 from xrfmap.map_design import MAP_PIECES
 from xrfmap.refine import refine
+<<<<<<< HEAD
 from xrfmap.split_cut import SplitCut, without
+=======
+from xrfmap.shape_knobs import PAINT_KNOBS
+>>>>>>> eebfa50 (M families have the line ratios that paint gives them)
 from xrfmap.sum_fit import merge
 from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
 
@@ -68,8 +72,10 @@ def area_counts(found: Found, elements: str | Sequence[str]) -> GroupCounts:
     model, fit = with_elements(found, names), found.fit
     groups = tuple(g for name in names for g in groups_of(model, name))
     own = {e.label for e in model.emitters if e.kind == "element" and e.element in names}
+    # an M family stays whole: its line ratios are still as uncertain as they were
+    cut = {label for label in own if not label.endswith(" M")}
     keep = [k for k, name in enumerate(fit.labels) if name not in own and fit.amplitude[k] > 0]
-    free = [k for k, name in enumerate(found.parameters) if not _is_ratio_of(name, own)]
+    free = [k for k, name in enumerate(found.parameters) if not _is_ratio_of(name, cut)]
     split = [merge(model.column(group_emitter(model, g)), fit.edges) for g in groups]
     hidden = [merge(model.column(e), fit.edges) for e in hidden_emitters(found, groups)]
     columns = np.column_stack([*split, fit.matrix[:, keep], *hidden])
@@ -116,7 +122,8 @@ def with_elements(found: Found, names: Sequence[str]) -> SpectrumModel:
 def _is_ratio_of(name: str, own: set[str]) -> bool:
     """Tell whether a shape parameter bends the line ratios of one of these families."""
     kind, _, rest = name.partition(" ")
-    return (kind == "cover" and rest in own) or (kind == "ratio" and rest.rpartition(" ")[0] in own)
+    label = rest.rpartition(" ")[0] if kind == "ratio" else rest
+    return (kind == "ratio" or kind in PAINT_KNOBS) and label in own
 
 
 def _least_squares(design: Array, data: Array) -> tuple[Array, Array]:

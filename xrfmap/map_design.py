@@ -15,7 +15,7 @@ from xrfmap.map_bins import map_edges
 from xrfmap.null_model import null_spread
 from xrfmap.row_scales import shifted
 from xrfmap.sum_fit import merge
-from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
+from xrfmap.templates import DEFAULT_COVER, SpectrumModel, continuum_knots, merge_edges
 
 __all__ = ["MAP_PIECES", "RATIO_SPREAD", "MapDesign", "deviations_of", "row_designs"]
 
@@ -228,7 +228,7 @@ def deviations_of(
     """
     columns = []
     for emitter in model.emitters[:lines]:
-        cover = model.cover.get(emitter.label, 0.3)
+        cover = model.cover.get(emitter.label, DEFAULT_COVER)
         moved = replace(model, cover={**model.cover, emitter.label: cover + spread})
         columns.append(merge(moved.column(emitter) - model.column(emitter), edges))
     if not columns:

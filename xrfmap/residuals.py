@@ -110,9 +110,7 @@ def _lines(
     emitter: Emitter, model: SpectrumModel, amplitude: float
 ) -> list[tuple[str, float, float]]:
     """Lines that the detector parts: name, energy [keV], counts."""
-    factor = model.log_factors.get(emitter.label)
-    thin = 0.0 if emitter.kind != "element" else 0.3
-    shares = emitter.shares(model.cover.get(emitter.label, thin), factor)
+    shares = model.shares(emitter)
     order = np.argsort(emitter.energies)
     width = float(model.scale.fwhm(emitter.main_energy))
     cuts = np.flatnonzero(np.diff(emitter.energies[order]) > width) + 1

@@ -14,10 +14,11 @@ import numpy.typing as npt
 
 from xrfmap.atomic import edge_energy
 from xrfmap.emitters import Emitter
+from xrfmap.m_lines import M_SPREAD, USUAL_M, MState
 from xrfmap.sum_fit import SumFit, fit_sum, merge
 from xrfmap.templates import DEFAULT_COVER, SpectrumModel
 
-__all__ = ["ANODE_SPREAD", "REFINE_ERROR", "SCALE_KNOBS", "Knob", "knobs_of"]
+__all__ = ["ANODE_SPREAD", "PAINT_KNOBS", "REFINE_ERROR", "SCALE_KNOBS", "Knob", "knobs_of"]
 
 Array = npt.NDArray[np.float64]
 
@@ -46,6 +47,9 @@ COVER_Z = 0.5
 """Effect of a usual cover on the shape of a family, in standard errors, from which it is fitted.
 L lines spread over a tenth or two of their energy: barium below 40 um of zinc white shows its
 L-gamma twice as strong as bare, and read 40 % too low with the shape of a usual cover."""
+
+PAINT_KNOBS = ("cover", *MState._fields)
+"""First words of the names of those by which paint acts on the lines of one family."""
 
 SCALE_KNOBS = ("zero_kev", "kev_per_channel", "noise_kev", "fano")
 """Names of those that move or widen all peaks alike."""
@@ -128,8 +132,11 @@ def knobs_of(counts: Array, model: SpectrumModel, detector_known: bool) -> list[
         # its counts hang on the ratio of that part to what is left
         hanging = net > HANGING_Z * error and fit.left(emitter.label) < 1 - HANGING_SHARE
         if net < 25 * error and not hanging:
-            if emitter.kind == "element" and _cover_effect(emitter, model, fit) > COVER_Z:
-                found.append(_cover_knob(emitter, model))
+            if emitter.kind == "element":
+                found += [
+                    knob for knob in _paint_knobs(emitter, model)
+                    if _effect(knob, emitter, model, fit) > COVER_Z
+                ]  # fmt: skip
             continue
         if emitter.kind == "element" and len(emitter.energies) > 1:
             found += _ratio_knobs(emitter, model, fit)
@@ -140,7 +147,7 @@ def knobs_of(counts: Array, model: SpectrumModel, detector_known: bool) -> list[
             )  # fmt: skip
             # the lines of a tube are no better known than those of paint: its K-beta2 may lie
             # on K-alpha of cadmium (Rh), indium (Pd) or tin (Ag)
-            shares = emitter.shares(model.cover.get(emitter.label, 0.0))
+            shares = model.shares(emitter)
             main = emitter.lines[int(np.argmax(shares))]
             if emitter.shells and not main.startswith("Ka"):  # alpha 2 : 1 is sure
                 found += _group_knobs(emitter, shares, model, fit, ANODE_SPREAD)
@@ -166,27 +173,35 @@ def _absorbers(model: SpectrumModel, fit: SumFit) -> list[str]:
 
 def _ratio_knobs(emitter: Emitter, model: SpectrumModel, fit: SumFit) -> list[Knob]:
     """Cover of a family, and factors of its groups of lines, as far as the counts bear it."""
-    shares = emitter.shares(model.cover.get(emitter.label, DEFAULT_COVER))
-    return [_cover_knob(emitter, model), *_group_knobs(emitter, shares, model, fit)]
+    shares = model.shares(emitter)
+    return [*_paint_knobs(emitter, model), *_group_knobs(emitter, shares, model, fit)]
 
 
-def _cover_knob(emitter: Emitter, model: SpectrumModel) -> Knob:
+def _paint_knobs(emitter: Emitter, model: SpectrumModel) -> list[Knob]:
+    """List what paint may do to the line ratios of a family: cover, and more to M lines."""
     label = emitter.label
     start = model.cover.get(label, DEFAULT_COVER)
-    return Knob(f"cover {label}", start, COVER_SPREAD, -0.5, 6.0, 1e-3, _on_cover(label))
+    found = [Knob(f"cover {label}", start, COVER_SPREAD, -0.5, 6.0, 1e-3, _on_cover(label))]
+    if emitter.m is not None:
+        now = model.m_states.get(label, USUAL_M)
+        found += [
+            Knob(f"{field} {label}", getattr(USUAL_M, field), getattr(M_SPREAD, field), low, high,
+                  1e-3, _on_m_state(label, field), getattr(now, field))
+            for field, low, high in (("own", 0.0, 0.95), ("deep", -1.0, 5.0), ("soft", -1.0, 1.0))
+        ]  # fmt: skip
+    return found
 
 
-def _cover_effect(emitter: Emitter, model: SpectrumModel, fit: SumFit) -> float:
-    """Tell by how many standard errors a usual change of cover alters the shape of a family."""
+def _effect(knob: Knob, emitter: Emitter, model: SpectrumModel, fit: SumFit) -> float:
+    """Tell by how many standard errors a usual change of a parameter alters a family's shape."""
     net = fit.net(emitter.label)[0]
     if net <= 0 or len(emitter.energies) < 2:
         return 0.0
-    start = model.cover.get(emitter.label, DEFAULT_COVER)
-    act = _on_cover(emitter.label)
+    start = knob.start if knob.now is None else knob.now
     root = 1 / np.sqrt(fit.variance)
     before, after = (
-        merge(act(model, cover).column(emitter), fit.edges) * root
-        for cover in (start, start + COVER_SPREAD)
+        merge(knob.act(model, value).column(emitter), fit.edges) * root
+        for value in (start, start + knob.spread)
     )
     after = after - before * (before @ after) / (before @ before)  # the amplitude is free
     return net * float(np.linalg.norm(after))
@@ -247,6 +262,14 @@ def _on_absorber(element: str) -> Callable[[SpectrumModel, float], SpectrumModel
 
 def _on_cover(label: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
     return lambda m, v: replace(m, cover={**m.cover, label: v})
+
+
+def _on_m_state(label: str, field: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
+    def act(model: SpectrumModel, value: float) -> SpectrumModel:
+        state: MState = model.m_states.get(label, USUAL_M)._replace(**{field: value})
+        return replace(model, m_states={**model.m_states, label: state})
+
+    return act
 
 
 def _on_group(

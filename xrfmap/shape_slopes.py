@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from xrfmap.lineshape import EPSILON_KEV, FWHM_PER_SIGMA
-from xrfmap.shape_knobs import SCALE_KNOBS, Knob
+from xrfmap.shape_knobs import PAINT_KNOBS, SCALE_KNOBS, Knob
 from xrfmap.sum_fit import SumFit, merge
 from xrfmap.templates import SpectrumModel
 
@@ -67,7 +67,7 @@ def slopes_of(model: SpectrumModel, fit: SumFit, knobs: list[Knob], theta: Array
 def _concerned(name: str, model: SpectrumModel, fit: SumFit, where: dict[str, int]) -> list[int]:
     """Columns that a parameter acts on, those with few counts left out."""
     kind, _, rest = name.partition(" ")
-    if kind == "cover":
+    if kind in PAINT_KNOBS:
         return [where[rest]]
     if kind == "ratio":
         return [where[rest.rpartition(" ")[0]]]

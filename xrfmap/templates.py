@@ -21,6 +21,7 @@ from xrfmap.columns import compton_hump, line_shapes
 from xrfmap.detector import efficiency
 from xrfmap.emitters import LIGHT, Emitter
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
+from xrfmap.m_lines import USUAL_M, MState
 from xrfmap.row_scales import Shift
 from xrfmap.scatter import scatter
 from xrfmap.settings import Instrument
@@ -129,6 +130,9 @@ class SpectrumModel:
         Optical depth before each emitter, by label; :data:`DEFAULT_COVER` where missing.
     log_factors : mapping of str to ndarray
         Logarithm of a factor per line, by emitter label; 0 where missing.
+    m_states : mapping of str to MState
+        What paint does to the lines of M families, by label; :data:`xrfmap.m_lines.USUAL_M`
+        where missing.
     compton_shift : float
         Factor on the Compton energy loss (angles are never quite as declared).
     compton_fwhm_kev : float
@@ -174,6 +178,7 @@ class SpectrumModel:
     knots: Array
     cover: Mapping[str, float]
     log_factors: Mapping[str, Array] = field(default_factory=dict)
+    m_states: Mapping[str, MState] = field(default_factory=dict)
     compton_shift: float = 1.0
     compton_fwhm_kev: float = 0.1
     carrier: Array | None = None
@@ -213,13 +218,19 @@ class SpectrumModel:
                 emitter, self.scale, *tail, self.channels, self.compton_shift,
                 self.compton_fwhm_kev, self.cover.get(emitter.label, 0.0), shifts,
             )  # fmt: skip
-        thin = DEFAULT_COVER if emitter.kind == "element" else 0.0
-        shares = emitter.shares(
-            self.cover.get(emitter.label, thin), self.log_factors.get(emitter.label)
-        )
+        shares = self.shares(emitter)
         material = self.instrument.detector.material
         drawn = line_shapes(emitter, self.scale, *tail, material, self.channels, shifts)
         return drawn.column(shares, self.response.shelf_fraction)
+
+    def shares(self, emitter: Emitter) -> Array:
+        """Shares of an emitter's lines as the model has them, shape (lines,); sum to one."""
+        element = emitter.kind == "element"
+        return emitter.shares(
+            self.cover.get(emitter.label, DEFAULT_COVER if element else 0.0),
+            self.log_factors.get(emitter.label),
+            self.m_states.get(emitter.label, USUAL_M) if element else None,
+        )
 
     def pile_up_column(self) -> Array:
         """Shape of pile-up, shape (channels,); zeros where there is none."""

@@ -14,8 +14,8 @@ from xrfmap import candidate_scores, maps
 from xrfmap.finding import find_elements
 from xrfmap.fit_many import findings_from, findings_to
 from xrfmap.identify import elements_of_sum
+from xrfmap.local_elements import with_traces
 from xrfmap.map_file import find_and_map, map_to_file
-from xrfmap.traces import with_traces
 
 ROWS, COLUMNS, NET = (20, 22), (10, 13), 45.0  # too few for the sum: 270 counts in 2.7 million
 

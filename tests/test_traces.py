@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from xrfmap.traces import largest_patch
+from xrfmap.local_elements import largest_patch
 
 
 def test_place_is_in_the_largest_patch_and_not_between_two():

@@ -17,7 +17,7 @@ from xrfmap.identify import Found
 from xrfmap.map_design import MapDesign
 from xrfmap.sum_fit import merge
 
-__all__ = ["CandidateScores", "ScoreBlocks", "Scores"]
+__all__ = ["CandidateScores", "ScoreBlocks", "Scores", "candidates"]
 
 Array = npt.NDArray[np.float64]
 
@@ -57,7 +57,7 @@ class CandidateScores:
         designs : sequence of MapDesign
             Designs that the pixels are fitted with.
         """
-        emitters = _candidates(found)
+        emitters = candidates(found)
         if not emitters:
             return None
         return cls(tuple(emitters), tuple(_Filters.of(found, plan, emitters) for plan in designs))
@@ -133,7 +133,7 @@ def _blind(columns: Array, matrix: Array, typical: Array) -> Array:
     return np.asarray((scaled - q @ (q.T @ scaled)) * root[:, None])
 
 
-def _candidates(found: Found) -> list[Emitter]:
+def candidates(found: Found) -> list[Emitter]:
     """List the families of each usual element that the sum does not show."""
     model = found.model
     result = []

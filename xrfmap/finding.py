@@ -1,4 +1,4 @@
-"""Which elements a scan or a spectrum holds: in its sum, and in a few of its pixels."""
+"""Which elements a scan or a spectrum holds: in its sum, in like pixels, in a few pixels."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import xarray as xr
 
 from xrfmap.blocks import Runner
 from xrfmap.identify import Found, elements_of_sum
+from xrfmap.like_pixels import add_of_like_pixels
 from xrfmap.traces import add_traces
 
 __all__ = ["find_elements"]
@@ -33,7 +34,7 @@ def find_elements(
     energy_range : tuple of float, optional
         Fitted range [keV]; 1.5 keV to the tube voltage or the last channel by default.
     local : bool
-        Whether to look for elements that only a few pixels hold.
+        Whether to look for elements that only some pixels hold.
     runner : Runner, optional
         Who computes on pixels: this process by default, or a cluster.
 
@@ -52,4 +53,4 @@ def find_elements(
     found = elements_of_sum(scan, elements, energy_range=energy_range)
     if elements is not None or not local or scan["counts"].ndim == 1:
         return found
-    return add_traces(scan, found, runner=runner)
+    return add_traces(scan, add_of_like_pixels(scan, found), runner=runner)

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.element_search import grown, pruned, regrown
+from xrfmap.element_search import grown, pruned, regrown, with_doubtful
 from xrfmap.element_tests import Library, library_of
 from xrfmap.element_verdicts import element_findings
 from xrfmap.emitters import family_emitter, scatter_emitters
@@ -192,6 +192,8 @@ def identify(
     else:
         refined = grown(counts, model, library, elements, rows)
     refined, judge = pruned(counts, refined, library, elements, like is not None)
+    if elements is None:
+        refined, judge = with_doubtful(counts, refined, judge, library, rows, like is not None)
     findings = element_findings(refined, judge, library, metal, elements)
     return Found(
         findings, refined.model, refined.fit, counts, refined.parameters, refined.slopes,

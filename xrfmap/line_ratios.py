@@ -25,11 +25,8 @@ from xrfmap.line_doubts import Changes, doubts, foreign_errors, hidden_emitters,
 from xrfmap.line_groups import GroupCounts, LineGroup, group_emitter, groups_of
 from xrfmap.map_design import MAP_PIECES
 from xrfmap.refine import refine
-<<<<<<< HEAD
-from xrfmap.split_cut import SplitCut, without
-=======
 from xrfmap.shape_knobs import PAINT_KNOBS
->>>>>>> eebfa50 (M families have the line ratios that paint gives them)
+from xrfmap.split_cut import SplitCut, without
 from xrfmap.sum_fit import merge
 from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges
 

@@ -22,6 +22,7 @@ from xrfmap.identify import Found, elements_of_sum
 from xrfmap.io.block_store import BlockStore
 from xrfmap.io.map_writer import pack_chunk, write_blocks
 from xrfmap.io.results import write_maps
+from xrfmap.like_pixels import add_of_like_pixels
 from xrfmap.map_design import RATIO_SPREAD
 from xrfmap.maps import (
     PIXEL_FIELDS,
@@ -135,6 +136,8 @@ def find_and_map(
     pixels are fitted once more, with it.
     """
     found = elements_of_sum(scan, elements, energy_range=energy_range)
+    if elements is None:
+        found = add_of_like_pixels(scan, found)
     boxes = boxes_of(scan["counts"])
     fit = block_fit(scan, found)
     scores = None if elements is not None else CandidateScores.of(found, fit.designs)

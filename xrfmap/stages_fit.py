@@ -128,7 +128,7 @@ def found_on(run: Run, scan: Scanned) -> Found:
     Where the maps are of an earlier run, what it found in a few pixels is taken from there.
     """
     from xrfmap.identify import elements_of_sum
-    from xrfmap.traces import with_traces
+    from xrfmap.local_elements import with_traces
 
     if scan.found is None:
         how = run.study.maps

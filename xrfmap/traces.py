@@ -8,27 +8,24 @@ it is. A place picked by chance therefore gives no false discovery.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
-from scipy.ndimage import binary_dilation, convolve, label
+from scipy.ndimage import binary_dilation, convolve
 
 from xrfmap.blocks import Block, Box, Here, Runner, as_it_is, boxes_of
 from xrfmap.candidate_scores import CandidateScores, ScoreBlocks, Scores
-from xrfmap.emitters import Emitter, family_emitter
+from xrfmap.emitters import Emitter
 from xrfmap.errors import InputError
-from xrfmap.findings import ElementFinding
 from xrfmap.identify import Found, identify_part
 from xrfmap.io.lazy import map_blocks
 from xrfmap.left_out import FullChannels, Tops
+from xrfmap.local_elements import Local, row_counts_of, with_local
 from xrfmap.map_design import row_designs
-from xrfmap.numbers import whole
 from xrfmap.one_thread import in_one_thread
-from xrfmap.sum_fit import fit_sum
 
-__all__ = ["TraceSearch", "add_traces", "with_traces"]
+__all__ = ["TraceSearch", "add_traces"]
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -118,17 +115,17 @@ class TraceSearch:
         if not places:
             return self.found
         sums = _sums(self.scan, list(places.values()))
-        confirmed: dict[str, tuple[ElementFinding, Mask]] = {}
+        confirmed: dict[str, Local] = {}
         for (element, mask), (counts, full) in zip(places.items(), sums, strict=True):
-            rows = _rows_of(mask, self.found)
+            rows = row_counts_of(mask, self.found)
             try:
                 part = identify_part(counts, self.found, row_counts=rows, full=full)
             except InputError:  # nearly all channels ran full: nothing is confirmed there
                 continue
             verdict = next((e for e in part.elements if e.symbol == element), None)
             if verdict is not None and verdict.verdict == "present":
-                confirmed[element] = (verdict, mask)
-        return _with_local(self.scan, self.found, confirmed)
+                confirmed[element] = Local(verdict, mask, 2 * int(mask.sum()), "in half of them")
+        return with_local(self.scan, self.found, confirmed)
 
 
 def _joint(z: Z) -> float:
@@ -226,78 +223,3 @@ def _sums(scan: xr.Dataset, masks: Sequence[Mask]) -> list[tuple[Array, FullChan
             tops[k] = tops[k].joined(top)
     full = [top.full(scan["counts"].dtype, s) for top, s in zip(tops, sums, strict=True)]
     return [(s, FullChannels(f) if f.any() else None) for s, f in zip(sums, full, strict=True)]
-
-
-def largest_patch(mask: Mask) -> tuple[tuple[int, int], float]:
-    """Find where most of a mask lies together.
-
-    Parameters
-    ----------
-    mask : ndarray of bool, shape (y, x)
-        Some true; of a chessboard, say: pixels that touch by a corner lie together.
-
-    Returns
-    -------
-    (row, column), share : tuple of int, float
-        A pixel of the largest patch, the nearest to its middle, and the share of the mask
-        that the patch has.
-    """
-    patches, _ = label(mask, np.ones((3, 3), int))
-    size = np.bincount(patches[mask])
-    places = np.argwhere(patches == int(np.argmax(size)))
-    away = ((places - places.mean(axis=0)) ** 2).sum(axis=1)
-    row, column = places[int(np.argmin(away))]
-    return (int(row), int(column)), float(size.max() / mask.sum())
-
-
-def _rows_of(mask: Mask, found: Found) -> Array | None:
-    """Add up what each row brings into the sum over a mask. [counts]."""
-    return None if found.summary is None else np.where(mask, found.summary.total, 0).sum(axis=1)
-
-
-def _with_local(
-    scan: xr.Dataset, found: Found, confirmed: dict[str, tuple[ElementFinding, Mask]]
-) -> Found:
-    """Add confirmed local elements to the model and to the findings."""
-    findings = []
-    for verdict, mask in confirmed.values():
-        (row, column), share = largest_patch(mask)
-        x, y = float(scan["x"].values[column]), float(scan["y"].values[row])
-        unit = scan["x"].attrs.get("units", "mm")
-        most = "" if share > 0.99 else f" ({100 * share:.0f} % of them; the rest elsewhere)"
-        words = (
-            f"found locally, in about {whole(2 * int(mask.sum()))} pixels, most together around "
-            f"x = {x:.0f}, y = {y:.0f} {unit}{most}; in half of them: {verdict.because}"
-        )
-        evidence = {**verdict.evidence, "pixels": 2.0 * float(mask.sum())}
-        findings.append(verdict.model_copy(update={"because": words, "evidence": evidence}))
-    return with_traces(found, findings)
-
-
-def with_traces(found: Found, findings: Sequence[ElementFinding]) -> Found:
-    """Add elements of a few pixels, found now or earlier, to what the sum of a scan shows.
-
-    Parameters
-    ----------
-    found : Found
-        From the sum spectrum.
-    findings : sequence of ElementFinding
-        Findings on the same scan; those of elements that are present there and not in
-        `found` are added, with their lines in the model.
-
-    Returns
-    -------
-    Found
-        `found` itself if there are none.
-    """
-    local = [e for e in findings if e.verdict == "present" and e.symbol not in found.present]
-    if not local:
-        return found
-    model = found.model
-    lines = [(e.symbol, line.split()[1]) for e in local for line in e.lines]
-    emitters = [family_emitter(e, f, model.instrument, found.anode) for e, f in lines]
-    model = model.with_emitters([*model.emitters, *(e for e in emitters if e is not None)])
-    fit = fit_sum(found.sum_counts, model, edges=found.fit.edges)
-    symbols = {e.symbol for e in local}
-    others = [e for e in found.elements if e.symbol not in symbols]
-    return replace(found, model=model, fit=fit, elements=(*others, *local))

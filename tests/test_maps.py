@@ -204,7 +204,10 @@ def test_leakage_is_what_a_change_of_cover_feigns():
     shift = np.linalg.solve(info, (plan.design.matrix * weight[:, None]).T @ plan.deviations[:, j])
     others = [k for k in range(len(plan.lines)) if k != j]
     assert plan.leakage[others, j] == pytest.approx(shift[others], rel=1e-3, abs=1e-9)
-    assert np.all(np.diag(plan.leakage) == 0)
+    # of its own ratio a family gains nothing; what may be another element's is a share of it
+    assert plan.owed is not None
+    np.testing.assert_allclose(np.diag(plan.leakage), plan.owed)
+    assert np.all(np.diag(replace(plan, owed=None).leakage) == 0)
 
 
 # ------------------------------------------------------------------ summed spectra, points

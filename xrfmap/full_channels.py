@@ -85,6 +85,7 @@ def cut_design(
         lines=tuple(plan.lines[k] for k in lines),
         typical=plan.typical[~full],
         deviations=plan.deviations[~full][:, lines],
+        owed=None if plan.owed is None else plan.owed[lines],
         cut=True,
     )
     return cut, lines

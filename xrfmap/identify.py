@@ -23,6 +23,7 @@ from xrfmap.errors import InputError
 from xrfmap.findings import ElementFinding
 from xrfmap.left_out import FullChannels, check_left, fit_without_full
 from xrfmap.lineshape import EnergyScale, Response, self_convolution
+from xrfmap.may_be_there import with_owed
 from xrfmap.one_thread import in_one_thread
 from xrfmap.row_mixture import RowMixture
 from xrfmap.row_scales import RowScales
@@ -195,10 +196,11 @@ def identify(
     if elements is None:
         refined, judge = with_doubtful(counts, refined, judge, library, rows, like is not None)
     findings = element_findings(refined, judge, library, metal, elements)
-    return Found(
+    found = Found(
         findings, refined.model, refined.fit, counts, refined.parameters, refined.slopes,
         refined.spreads, metal, given=tuple(elements or ()),
     )  # fmt: skip
+    return with_owed(found)
 
 
 def _check_given(elements: Sequence[str], library: Library, model: SpectrumModel) -> None:

@@ -18,6 +18,7 @@ from xrfmap.identify import Found
 from xrfmap.line_groups import LineGroup, part_of
 from xrfmap.lineshape import EnergyScale
 from xrfmap.m_lines import M_SPREAD, USUAL_M
+from xrfmap.may_be_there import may_be_there
 from xrfmap.sum_fit import merge
 from xrfmap.templates import SpectrumModel
 
@@ -101,9 +102,12 @@ def _has_lines(emitter: Emitter, energy_kev: float, reach: float) -> bool:
 def hidden_emitters(found: Found, groups: Sequence[LineGroup]) -> list[Emitter]:
     """Families that are not in the model but may take counts of these groups.
 
-    Those that the test could not tell from others, and sulfur beside M lines.
+    Those that the test could not tell from others or saw with a few standard errors, and sulfur
+    beside M lines.
     """
     names = {e.symbol for e in found.elements if e.verdict == "not separable"}
+    names |= {m.emitter.element for m in may_be_there(found.elements, found.model, found.anode)
+              if m.seen}  # fmt: skip
     if any(g.family == "M" for g in groups):
         names |= set(HIDDEN_BESIDE_M)
     model = found.model

@@ -12,6 +12,7 @@ from xrfmap.fit import Design
 from xrfmap.identify import Found
 from xrfmap.lineshape import EnergyScale
 from xrfmap.map_bins import map_edges
+from xrfmap.may_be_there import may_be_there, owed
 from xrfmap.null_model import null_spread
 from xrfmap.row_scales import shifted
 from xrfmap.sum_fit import merge
@@ -48,6 +49,9 @@ class MapDesign:
         Change of each family's column when its cover grows by :data:`RATIO_SPREAD`.
     scale : EnergyScale or None
         Scale of the rows it is for, where the gain drifted.
+    owed : ndarray, shape (lines,), or None
+        Share of each family that elements may have which the sum neither shows nor rules out,
+        see :mod:`xrfmap.may_be_there`.
     cut : bool
         Whether bins were left out, so that a family's amount hangs on its line ratios.
     """
@@ -57,6 +61,7 @@ class MapDesign:
     typical: Array
     deviations: Array
     scale: EnergyScale | None = None
+    owed: Array | None = None
     cut: bool = False
 
     @cached_property
@@ -74,6 +79,9 @@ class MapDesign:
         leak = effect[: len(self.lines)]
         if not self.cut:  # of its own ratio a whole family gains nothing new
             leak[np.diag_indices_from(leak)] = 0.0
+        if self.owed is not None:
+            own = np.diag_indices_from(leak)
+            leak[own] = np.hypot(leak[own], self.owed)
         return np.asarray(leak)
 
     @cached_property
@@ -140,7 +148,9 @@ class MapDesign:
         design = Design(np.ascontiguousarray(matrix[:, keep]), edges, labels, len(lines))
         typical = merge(found.sum_counts, edges) / pixels
         deviations = deviations_of(model, len(lines), edges, ratio_spread)
-        return cls(design, lines, np.maximum(typical, 1e-6), deviations, scale)
+        typical = np.maximum(typical, 1e-6)
+        share = _owed(found, model, design, lines, typical, pixels)
+        return cls(design, lines, typical, deviations, scale, share)
 
 
 def row_designs(
@@ -192,6 +202,29 @@ def _edges(found: Found, model: SpectrumModel, families: int) -> npt.NDArray[np.
     fwhm = model.scale.fwhm(energy) / model.scale.kev_per_channel
     edges = map_edges(matrix, counts, fwhm, families, rough - rough[0])
     return np.asarray(rough[0] + edges)
+
+
+def _owed(
+    found: Found,
+    model: SpectrumModel,
+    design: Design,
+    lines: tuple[str, ...],
+    typical: Array,
+    pixels: int,
+) -> Array | None:
+    """Share of each line that elements outside the model may have, shape (lines,)."""
+    others = may_be_there(found.elements, found.model, found.anode)
+    if not others or not lines:
+        return None
+    net = np.array([found.fit.net(label)[0] for label in lines]) / pixels
+    columns = np.column_stack([merge(model.column(o.emitter), design.edges) for o in others])
+    counts = np.array([o.spread for o in others]) / pixels
+    share = owed(design.matrix, typical, net, columns, counts)
+    # what lay only where an element of some pixels lies would have been found with it
+    held = {e.symbol: e.evidence.get("pixels") for e in found.elements}
+    place = [held.get(label.split()[0]) for label in lines]
+    part = np.array([n / pixels if isinstance(n, float) else 1.0 for n in place])
+    return np.asarray(part * np.sqrt((share**2).sum(axis=1)))
 
 
 def _carrier(found: Found) -> Array:

@@ -26,6 +26,7 @@ from xrfmap.full_channels import cut_design, full_bins, full_words
 from xrfmap.identify import Found, elements_of_sum, identify_part
 from xrfmap.left_out import TRUSTED_SHARE, FullChannels
 from xrfmap.map_design import RATIO_SPREAD, MapDesign, row_designs
+from xrfmap.may_be_there import may_be_there, with_may_be
 from xrfmap.refine import Refined
 from xrfmap.residuals import residual_attrs
 from xrfmap.threads import share_out
@@ -89,8 +90,9 @@ def map_elements(
     the bound at zero taken back (a family held at zero shifts the overlapping ones by up to
     0.4 of its own error), set to zero where they would be negative: sum spectra over an
     area rather than maps where an element is faint. `net_counts_err` holds counting
-    statistics, the correlation with overlapping families, and what varying line ratios of
-    strong neighbours may feign.
+    statistics, the correlation with overlapping families, what varying line ratios of
+    strong neighbours may feign, and the share that an element may have which the sum neither
+    shows nor rules out.
 
     All maps are held in memory: 20 bytes for each pixel and line family. For scans of
     many million pixels use :func:`xrfmap.map_file.map_to_file`.
@@ -418,7 +420,9 @@ def fit_spectrum(
 
 def _table(found: Found, spectrum: xr.Dataset) -> xr.Dataset:
     """Net counts, errors and limits of every family in a fitted model."""
-    judge = Judge(Refined(found.model, found.fit, found.parameters, found.slopes, found.spreads))
+    refined = Refined(found.model, found.fit, found.parameters, found.slopes, found.spreads)
+    others = may_be_there(found.elements, found.model, found.anode)
+    judge = Judge(with_may_be(refined, others))
     emitters = [e for e in found.model.emitters if e.kind == "element"]
     rows = []
     for emitter in emitters:

@@ -208,8 +208,9 @@ def test_dropped_rows_and_dead_pixels_are_masked_and_the_rest_is_untouched():
     bad[4], bad[12], bad[9, 3] = True, True, True
     np.testing.assert_array_equal(~maps["fit_ok"].values, bad)
     assert np.isnan(maps["net_counts"].values[:, bad]).all()
-    # with the model of the sound scan every other pixel is what it was, to the last bit
-    same = map_elements(broken, replace(found, summary=again.summary))
+    # with model and bins of the sound scan every other pixel is what it was, to the last bit
+    summary = replace(found.summary, total=again.summary.total)
+    same = map_elements(broken, replace(found, summary=summary))
     for name in ("net_counts", "net_counts_err", "detection_limit"):
         np.testing.assert_array_equal(
             same[name].values[:, ~bad], map_elements(scan, found)[name].values[:, ~bad]

@@ -42,7 +42,8 @@ class BlockCut:
     used : ndarray of bool, shape (bins,), or None
         Bins that are left; None for all.
     leakage : ndarray, shape (families, families)
-        See :attr:`xrfmap.map_design.MapDesign.leakage`; zero on the diagonal.
+        See :attr:`xrfmap.map_design.MapDesign.leakage`; on the diagonal what elements that were
+        not found may have.
     own : ndarray, shape (families,)
         Relative error of each family, as its line ratios vary, that leaving out bins adds.
     """
@@ -71,10 +72,10 @@ class BlockCut:
         left, lines = cut_design(plan, gone)
         leakage, own = np.zeros_like(plan.leakage), np.zeros(len(plan.lines))
         # a wrong line ratio moves a whole family's counts a little, too: what the cut adds
-        before = np.diag(replace(plan, cut=True).leakage)[lines]
-        own[lines] = np.abs(np.diag(left.leakage) - before)
+        before = np.diag(replace(plan, cut=True, owed=None).leakage)[lines]
+        own[lines] = np.abs(np.diag(replace(left, owed=None).leakage) - before)
         leakage[np.ix_(lines, lines)] = left.leakage
-        np.fill_diagonal(leakage, 0.0)
+        np.fill_diagonal(leakage, 0.0 if plan.owed is None else plan.owed)
         return cls(plan, left, lines, ~gone, leakage, own)
 
     @property

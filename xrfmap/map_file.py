@@ -148,10 +148,7 @@ def find_and_map(
         map_to_file(scan, found, path, work, progress=progress, runner=runner)
         return found
     done = _fitted(scan, replace(fit, scores=scores), boxes, work, progress, runner)
-    search = TraceSearch(scan, found, scores.emitters)
-    for number, box in enumerate(boxes):
-        search.add(box, done.store.get(number, [SCORES])[SCORES])
-    more = search.found_with_traces()
+    more = _searched(scan, found, scores, done)
     told(more)
     if more is found:
         _write(scan, found, path, done)
@@ -204,6 +201,14 @@ def _fitted(
         if progress is not None:
             progress(done, ny * nx)
     return _Done(fit, boxes, store, planes)
+
+
+def _searched(scan: xr.Dataset, found: Found, scores: CandidateScores, done: _Done) -> Found:
+    """Look for elements of a few pixels in the scores of all blocks."""
+    search = TraceSearch(scan, found, scores.emitters)
+    for number, box in enumerate(done.boxes):
+        search.add(box, done.store.get(number, [SCORES])[SCORES])
+    return search.found_with_traces()
 
 
 def _write(scan: xr.Dataset, found: Found, path: Path, done: _Done) -> Path:

@@ -279,9 +279,13 @@ def with_doubtful(
 
 
 def _may_hide(judge: Judge, model: SpectrumModel, emitter: Emitter) -> bool:
+    """Tell whether the lines of another element may hide a family.
+
+    Not those of the anode: what is wrong about their ratios would be taken for chlorine (Rh L).
+    """
     mine = judge.judge(emitter.label, judge.column_of(model.column(emitter)))
-    lines = mine.competitor is not None and not mine.competitor.startswith("continuum")
-    return mine.z > Z_DOUBTFUL and lines and mine.overlap > HIDING
+    others = {e.label for e in model.emitters if e.kind == "element"}
+    return mine.z > Z_DOUBTFUL and mine.competitor in others and mine.overlap > HIDING
 
 
 def _elements(model: SpectrumModel) -> list[str]:

@@ -84,12 +84,11 @@ class CandidateScores:
         used = flat[:, : len(filters.channels)]
         z = np.empty((len(self.emitters), len(flat)), np.float16)
         with threadpool_limits(1, user_api="blas"):
-            for first in range(0, len(flat), SOME):  # real numbers take twice the memory
+            for first in range(0, len(flat), SOME):  # real numbers take four times the memory
                 some = slice(first, first + SOME)
-                # single precision: twice as quick, and far finer than what is kept
-                counts, known = used[some].astype(np.float32), amplitude[some]
+                counts, known = used[some].astype(np.float64), amplitude[some].astype(np.float64)
                 excess = counts @ filters.channels - known @ filters.known
-                spread = np.sqrt(np.maximum(known @ filters.spread, np.float32(1e-9)))
+                spread = np.sqrt(np.maximum(known @ filters.spread, 1e-9))
                 counted = np.asarray(flat[some].any(axis=1))
                 score = np.clip(excess / spread, -MOST, MOST)
                 z[:, some] = np.where(counted[:, None], score, np.nan).T
@@ -110,9 +109,9 @@ class _Filters:
         The same for the variance.
     """
 
-    channels: npt.NDArray[np.float32]
-    known: npt.NDArray[np.float32]
-    spread: npt.NDArray[np.float32]
+    channels: Array
+    known: Array
+    spread: Array
 
     @classmethod
     def of(cls, found: Found, plan: MapDesign, emitters: Sequence[Emitter]) -> _Filters:
@@ -121,10 +120,9 @@ class _Filters:
         model = found.model if plan.scale is None else found.model.at(plan.scale)
         columns = np.column_stack([merge(model.column(e), edges) for e in emitters])
         weights = _blind(columns, matrix, plan.typical)
-        channels = np.zeros((int(edges[-1]), weights.shape[1]), np.float32)
+        channels = np.zeros((int(edges[-1]), weights.shape[1]))
         channels[edges[0] :] = np.repeat(weights, np.diff(edges), axis=0)
-        known, spread = matrix.T @ weights, matrix.T @ weights**2
-        return cls(channels, known.astype(np.float32), spread.astype(np.float32))
+        return cls(channels, matrix.T @ weights, matrix.T @ weights**2)
 
 
 def _blind(columns: Array, matrix: Array, typical: Array) -> Array:

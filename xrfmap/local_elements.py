@@ -22,6 +22,10 @@ Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 
+TOGETHER = 0.3
+"""Share of the pixels of an element in one patch from which that is its place."""
+
+
 @dataclass(frozen=True, eq=False)
 class Local:
     """Element of some pixels.
@@ -67,10 +71,14 @@ def with_local(scan: xr.Dataset, found: Found, confirmed: Mapping[str, Local]) -
         (row, column), share = largest_patch(local.mask)
         x, y = float(scan["x"].values[column]), float(scan["y"].values[row])
         unit = scan["x"].attrs.get("units", "mm")
-        most = "" if share > 0.99 else f" ({100 * share:.0f} % of them; the rest elsewhere)"
+        place = f"most together around x = {x:.0f}, y = {y:.0f} {unit}"
+        if share < TOGETHER:
+            place = "spread over the scan"
+        elif share < 0.99:
+            place += f" ({100 * share:.0f} % of them; the rest elsewhere)"
         words = (
-            f"found locally, in about {whole(local.pixels)} pixels, most together around "
-            f"x = {x:.0f}, y = {y:.0f} {unit}{most}; {local.which}: {verdict.because}"
+            f"found locally, in about {whole(local.pixels)} pixels, {place}; "
+            f"{local.which}: {verdict.because}"
         )
         evidence = {**verdict.evidence, "pixels": float(local.pixels)}
         findings.append(verdict.model_copy(update={"because": words, "evidence": evidence}))

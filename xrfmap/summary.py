@@ -18,9 +18,9 @@ from threadpoolctl import threadpool_limits
 from xrfmap.errors import InputError
 from xrfmap.io.lazy import map_blocks
 from xrfmap.lineshape import EnergyScale, self_convolution
-from xrfmap.sums import Bands, Sample, band_starts, bands_of, scan_sums
+from xrfmap.sums import Bands, ScanSums, band_starts, bands_of, scan_sums
 
-__all__ = ["Summary", "pile_up_shape", "summarise"]
+__all__ = ["Summary", "group_pixels", "pile_up_shape", "summarise"]
 
 Array = npt.NDArray[np.float64]
 Labels = npt.NDArray[np.int8]
@@ -85,8 +85,6 @@ def summarise(scan: xr.Dataset, *, clusters: int = CLUSTERS, seed: int = 0) -> S
     Pixels are grouped by k-means on the square roots of their counts in bands, scaled to
     the same total: square roots give Poisson counts equal variance.
     """
-    counts = scan["counts"]
-    ny, nx, channels = counts.shape
     sums = scan_sums(scan, seed=seed)
     spectrum, total = sums.spectrum, sums.total
     if spectrum.sum() == 0:
@@ -95,19 +93,62 @@ def summarise(scan: xr.Dataset, *, clusters: int = CLUSTERS, seed: int = 0) -> S
             expected="a measured scan", remedy="check the export; the file holds only zeros",
         )  # fmt: skip
     alive = total > 0
-    typical = float(total[alive].mean())
-    number = min(clusters, max(1, int(alive.sum()) // 20))
+    cluster, result = group_pixels(scan, sums, clusters=clusters, seed=seed)
+    size = np.bincount(cluster[alive], minlength=cluster.max() + 1)
+    full = sums.full if sums.full.any() else None
+    return Summary(spectrum, sums.largest, total, cluster, result[: len(size)], size, full)
+
+
+def group_pixels(
+    scan: xr.Dataset,
+    sums: ScanSums,
+    *,
+    clusters: int = CLUSTERS,
+    seed: int = 0,
+    blind: npt.NDArray[np.bool_] | None = None,
+) -> tuple[Labels, Array]:
+    """Sort pixels into groups of like composition and sum their spectra, in one pass.
+
+    Parameters
+    ----------
+    scan : Dataset
+        With ``counts(y, x, channel)``, lazy or not.
+    sums : ScanSums
+        Of the same scan.
+    clusters : int
+        Groups at most.
+    seed : int
+        Seed of the grouping.
+    blind : ndarray of bool, shape (channel,), optional
+        Channels that shall not tell groups apart, with the bands that hold them: what is tested
+        on the sum of a group must not have put its pixels there.
+
+    Returns
+    -------
+    cluster : ndarray of int8, shape (y, x)
+        Group of each pixel; -1 for pixels without counts in the bands that tell.
+    counts : ndarray, shape (clusters, channel)
+        Sum spectra. [counts]
+    """
+    counts = scan["counts"]
+    ny, nx, channels = counts.shape
     starts = band_starts(channels)
+    used = np.ones(len(starts), dtype=bool)
+    if blind is not None:
+        used = ~np.logical_or.reduceat(blind, starts)
+    alive = sums.total > 0
+    typical = float(sums.total[alive].mean())
+    number = min(clusters, max(1, int(alive.sum()) // 20))
     cluster = np.full((ny, nx), -1, np.int8)
     result = np.zeros((clusters, channels))
     # one thread within each block: sums in a fixed order
     with threadpool_limits(1):
-        groups = _groups(sums.sample, number, typical, seed)
+        groups = _groups(sums.sample.first()[:, used], number, typical, seed)
 
         def work(
             rows: slice, cols: slice, block: npt.NDArray[np.generic]
         ) -> list[tuple[int, Array]]:
-            label = groups(bands_of(block, starts))
+            label = groups(bands_of(block, starts)[..., used])
             cluster[rows, cols] = label
             return [
                 (int(k), block[label == k].sum(axis=0, dtype=np.float64))
@@ -117,9 +158,7 @@ def summarise(scan: xr.Dataset, *, clusters: int = CLUSTERS, seed: int = 0) -> S
         for _, _, parts in map_blocks(counts, work):
             for k, part in parts:
                 result[k] += part
-    size = np.bincount(cluster[alive], minlength=cluster.max() + 1)
-    full = sums.full if sums.full.any() else None
-    return Summary(spectrum, sums.largest, total, cluster, result[: len(size)], size, full)
+    return cluster, result
 
 
 def _features(bands: Bands, typical: float) -> Array:
@@ -128,11 +167,11 @@ def _features(bands: Bands, typical: float) -> Array:
     return np.asarray(np.sqrt(bands * (typical / total)[:, None]))
 
 
-def _groups(sample: Sample, number: int, typical: float, seed: int) -> Callable[[Bands], Labels]:
-    """Learn groups of like pixels from a sample."""
+def _groups(sample: Bands, number: int, typical: float, seed: int) -> Callable[[Bands], Labels]:
+    """Learn groups of like pixels from the bands of some."""
     from sklearn.cluster import KMeans
 
-    known = _features(sample.first(), typical)
+    known = _features(sample[sample.any(axis=1)], typical)
     with warnings.catch_warnings():
         # equal pixels of an almost empty scan make fewer groups, which is no fault
         warnings.filterwarnings("ignore", message="Number of distinct clusters")

@@ -201,6 +201,18 @@ def test_full_pixels_are_counted_across_the_blocks_of_a_file():
         np.testing.assert_array_equal(full.masks, same.masks)
 
 
+def test_pixels_without_counts_beside_clipped_ones_are_told_nothing():
+    rng = np.random.default_rng(1)
+    lit = rng.poisson(spectrum("Cu", 22.0, "lead white", 0, 1e5), (6, 6, 2048))
+    lit[:3, :3] = 0  # a corner that was not measured
+    scan = as_scan(np.minimum(lit, TOP).astype(np.uint8))
+    found = find_elements(scan, ELEMENTS["Cu"])
+    settings = DepthSettings(cover=COVERS["lead white"])
+    state = cover_maps(scan, found, elements=["Cu"], block=3, settings=settings)["state"].values[0]
+    assert state[0, 0] == -1
+    assert 1 not in state  # bare paint is not called covered
+
+
 # ---------------------------------------------------------------- areas and points
 
 

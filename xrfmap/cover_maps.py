@@ -190,7 +190,8 @@ def _one_element(
         known = model.only(part.groups)
         seen = _seen(part, known)
         cover = estimate_cover(part.take(np.flatnonzero(seen)), known) if seen.any() else None
-        if int(seen.sum()) > most:  # the pair for all blocks, where most of them are
+        # the pair for all blocks, where most of them are; empty blocks tell of none
+        if int(seen.sum()) > most and np.isfinite(part.net).all(axis=1).any():
             most = int(seen.sum())
             soft, hard = _telling_pair(part, seen, known, cover)
             pair = int(which[soft]), int(which[hard])

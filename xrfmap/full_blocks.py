@@ -74,12 +74,13 @@ class FullWatch:
         scan : Dataset
             ``counts(y, x, channel)``.
         found : Found
-            Its elements; their summary tells. Without one the scan is gone through.
+            Its elements; their summary tells. Without one the scan is gone through. Channels
+            outside the fitted range are of no concern.
 
         Returns
         -------
         FullWatch or None
-            None where no channel of any pixel ran full.
+            None where no such channel of any pixel ran full.
         """
         counts, summary = scan["counts"], found.summary
         if summary is not None and summary.total.shape == (scan.sizes["y"], scan.sizes["x"]):
@@ -89,7 +90,9 @@ class FullWatch:
         full = full_count(counts.dtype, largest)
         if full is None:
             return None
-        return cls(full, np.flatnonzero(largest >= full), len(largest))
+        first, last = int(found.fit.edges[0]), int(found.fit.edges[-1])
+        channels = first + np.flatnonzero(largest[first:last] >= full)
+        return cls(full, channels, len(largest)) if len(channels) else None
 
     def at_full(self, block: npt.NDArray[Any]) -> Mask:
         """Tell which pixels, shape (..., channels), are full in the watched channels."""

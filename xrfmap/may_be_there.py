@@ -32,6 +32,9 @@ Array = npt.NDArray[np.float64]
 Z_NAMED = 2.0
 """Standard errors from which an element that is not among the common ones is thought of."""
 
+Z_SURE = 3.0
+"""Standard errors from which a family has enough counts for that to be said."""
+
 NOTED_SHARE = 0.05
 """Share of a family that another element may have from which that is said."""
 
@@ -149,10 +152,15 @@ def with_owed(found: Found) -> Found:
     if not others or not lines:
         return found
     share = _of_sum(fit, model, lines, others)
+    told = {line for e in found.elements if e.verdict == "present" for line in e.lines}
+    sure = [fit.net(model.emitters[k].label) for k in lines]
+    share[[net < Z_SURE * error for net, error in sure]] = 0.0  # a share of next to nothing
     said: dict[str, list[str]] = {}
     for j, other in enumerate(others):
         for i in np.flatnonzero(share[:, j] >= NOTED_SHARE):
             label = model.emitters[lines[i]].label
+            if label not in told:
+                continue
             said.setdefault(other.emitter.element, []).append(
                 f"up to {100 * share[i, j]:.0f} % of {label} may be {other.emitter.label}"
             )

@@ -41,6 +41,8 @@ from xrfmap.progress import progress_for
 if TYPE_CHECKING:
     import xarray as xr
 
+    from xrfmap.identify import Found
+    from xrfmap.progress import Progress
     from xrfmap.settings import Instrument
 
 __all__ = ["calibrate", "maps", "spectrum"]
@@ -172,10 +174,12 @@ def maps(
         progress.end()
         progress.begin("elements and maps")
         found = find_and_map(
-            data, out, work, element_list(elements), progress=progress.step, runner=runner
-        )
+            data, out, work, element_list(elements), progress=progress.step,
+            tell=lambda found: _tell_local(found, progress), runner=runner,
+        )  # fmt: skip
         result, spectra = read_maps(out)
-        progress.end(f"{', '.join(found.present)}: {result.sizes['line']} line families")
+        names = ", ".join(found.present) or "no element"
+        progress.end(f"{names}: {result.sizes['line']} line families")
     if tiff is not None:
         write_tiffs(tiff, result)
     if as_json:
@@ -187,6 +191,13 @@ def maps(
             typer.echo(f"note: {words}")
         typer.echo(str(out))
     return DONE
+
+
+def _tell_local(found: Found, progress: Progress) -> None:
+    """Say which elements only some pixels hold: for these pixels may be fitted once more."""
+    local = [e.symbol for e in found.elements if "pixels" in e.evidence]
+    if local:
+        progress.say(f"held by some pixels only: {', '.join(local)}")
 
 
 def _map_lines(result: xr.Dataset) -> list[str]:

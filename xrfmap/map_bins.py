@@ -21,6 +21,9 @@ LOSS = 0.05
 WIDEST = 0.5
 """Widest bin, in peak widths (FWHM): lines that are not in the model must still show."""
 
+LEAST_SHARE = 1e-8
+"""Share for each bin below which channels are left as they are."""
+
 LEAST = 1e-3
 """Least expected counts of a channel, as a share of the mean of all: elsewhere a stray count
 would outweigh all others."""
@@ -66,8 +69,10 @@ def map_edges(
     while True:
         edges = _grow(models, weights, most, share)
         losses = (information_loss(matrix, mu, edges, families) for mu in models.T)
-        if len(edges) > len(matrix) or max(loss.max(initial=0.0) for loss in losses) <= LOSS:
+        if max(loss.max(initial=0.0) for loss in losses) <= LOSS:
             return edges
+        if share < LEAST_SHARE:
+            return np.arange(len(matrix) + 1)
         share /= 2
 
 
@@ -104,7 +109,7 @@ def _expected(matrix: Array, counts: Array, rough: npt.NDArray[np.int64]) -> Arr
     t, n = (np.add.reduceat(a, rough[:-1], axis=0) for a in (matrix, counts))
     root = 1 / np.sqrt(np.maximum(n, max(LEAST * float(n.mean()), 1e-12)))
     size = np.maximum(np.linalg.norm(t * root[:, None], axis=0), 1e-300)
-    amplitude, _ = nnls(t * root[:, None] / size, n * root)
+    amplitude, _ = nnls(t * root[:, None] / size, n * root, maxiter=50 * t.shape[1])
     mu = matrix @ (amplitude / size)
     return np.asarray(np.maximum(mu, max(LEAST * float(mu.mean()), 1e-12)))
 

@@ -290,6 +290,7 @@ def _key(scan: xr.Dataset, fit: BlockFit, boxes: list[Box]) -> str:
     arrays: list[npt.NDArray[Any]] = [] if fit.group is None else [fit.group]
     for plan in fit.designs:
         arrays += [plan.design.matrix, plan.design.edges, plan.typical, plan.deviations]
+        arrays += [] if plan.owed is None else [plan.owed]
     if not hasattr(scan["counts"].data, "dask"):  # counts in memory, perhaps of no file
         arrays.append(scan["counts"].values)
     for array in arrays:

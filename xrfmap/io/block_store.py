@@ -29,7 +29,7 @@ class BlockStore:
     Parameters
     ----------
     folder : Path
-        Made if missing; nothing else may lie in it.
+        Made if missing; whatever else lies in it goes with it.
     key : str
         Says what the blocks are made from; blocks with another key are removed.
 

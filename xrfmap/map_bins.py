@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import nnls
 
+from xrfmap.null_model import inverse_information
 from xrfmap.one_thread import in_one_thread
 
 __all__ = ["LOSS", "information_loss", "map_edges"]
@@ -93,15 +94,10 @@ def information_loss(
         So many components, the first ones, are asked for.
     """
     merged, mean = (np.add.reduceat(a, edges[:-1], axis=0) for a in (matrix, mu))
-    fine, coarse = (_inverse(t, m).diagonal()[:families] for t, m in ((matrix, mu), (merged, mean)))
+    fine, coarse = (
+        inverse_information(t, m).diagonal()[:families] for t, m in ((matrix, mu), (merged, mean))
+    )
     return np.asarray(coarse / fine - 1)
-
-
-def _inverse(t: Array, mean: Array) -> Array:
-    """Inverse of the Fisher information; coinciding columns are kept apart by a ridge."""
-    info = (t / mean[:, None]).T @ t
-    info[np.diag_indices_from(info)] *= 1 + 1e-6
-    return np.asarray(np.linalg.inv(info))
 
 
 def _expected(matrix: Array, counts: Array, rough: npt.NDArray[np.int64]) -> Array:
@@ -116,7 +112,7 @@ def _expected(matrix: Array, counts: Array, rough: npt.NDArray[np.int64]) -> Arr
 
 def _weights(matrix: Array, mu: Array, families: int) -> Array:
     """Weights of the channels in the estimates, for unit variance, shape (channels, families)."""
-    inverse = _inverse(matrix, mu)[:, :families]
+    inverse = inverse_information(matrix, mu)[:, :families]
     return np.asarray((matrix @ inverse) / mu[:, None] / np.sqrt(np.diag(inverse)))
 
 

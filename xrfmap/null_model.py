@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from xrfmap.limits import quantiles
 
-__all__ = ["added_variance", "null_spread", "taken_over"]
+__all__ = ["added_variance", "inverse_information", "null_spread", "taken_over"]
 
 Array = npt.NDArray[np.float64]
 
@@ -47,12 +47,12 @@ def null_spread(matrix: npt.ArrayLike, typical: npt.ArrayLike, families: int) ->
     t = np.asarray(matrix, dtype=np.float64)
     mean = np.asarray(typical, dtype=np.float64)
     mean = np.maximum(mean, 1e-4 * mean.mean())
-    amplitude = np.maximum(_inverse(t, mean) @ t.sum(axis=0), 0.0)
+    amplitude = np.maximum(inverse_information(t, mean) @ t.sum(axis=0), 0.0)
     mean = np.maximum(t @ amplitude, 1e-3 * mean)
     spread = np.empty(families)
     for k in range(families):
         null = np.maximum(mean - amplitude[k] * t[:, k], LEAST_SHARE * mean)
-        inverse = _inverse(t, null)
+        inverse = inverse_information(t, null)
         v = inverse[k, k]
         weight = t @ inverse[:, k] / null
         along = t.T @ weight**2
@@ -130,8 +130,22 @@ def taken_over(null: npt.ArrayLike, slope: npt.ArrayLike, skewness: npt.ArrayLik
     return np.asarray(np.maximum(np.asarray(slope, dtype=np.float64) - g * np.sqrt(v0), 0.0))
 
 
-def _inverse(t: Array, mean: Array) -> Array:
-    """Inverse of the Fisher information; coinciding columns are kept apart by a ridge."""
-    info = (t / mean[:, None]).T @ t
+def inverse_information(matrix: Array, mean: Array) -> Array:
+    """Invert the Fisher information on amplitudes of a Poisson spectrum.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (bins, components)
+        Expected counts per bin for unit amplitude.
+    mean : ndarray, shape (bins,)
+        Expected counts, above zero. [counts]
+
+    Returns
+    -------
+    ndarray, shape (components, components)
+        Covariance of the best estimates (Cramer-Rao); coinciding columns are kept apart by a
+        ridge.
+    """
+    info = (matrix / mean[:, None]).T @ matrix
     info[np.diag_indices_from(info)] *= 1 + 1e-6
     return np.asarray(np.linalg.inv(info), dtype=np.float64)

@@ -17,6 +17,7 @@ from line_spectra import (
     model,
 )
 
+from xrfmap import sum_fit
 from xrfmap.evidence import Judge
 from xrfmap.expectation import expected
 from xrfmap.fit import fit_counts
@@ -225,6 +226,24 @@ def test_coinciding_columns_have_large_finite_errors():
     assert np.all(np.isfinite(fit.error))
     assert fit.error[2] > 100 * once.error[2]
     assert fit.amplitude[2] + fit.amplitude[-1] == pytest.approx(once.amplitude[2], rel=1e-3)
+
+
+def test_least_squares_end_where_exchanges_run_in_a_circle(monkeypatch):
+    # some versions of the solver exchange two coinciding columns for ever
+    real, calls = sum_fit.nnls, []
+
+    def first_fails(a, b, **most):
+        calls.append(len(a))
+        if len(calls) == 1:
+            raise RuntimeError("Maximum number of iterations reached.")
+        return real(a, b, **most)
+
+    monkeypatch.setattr(sum_fit, "nnls", first_fails)
+    columns = np.array([[1.0, 1.0, 0.0], [2.0, 2.0, 1.0], [0.0, 0.0, 3.0], [1.0, 1.0, 1.0]])
+    found = sum_fit.nonnegative(columns, columns @ np.array([2.0, 0.0, 5.0]))
+    assert len(calls) == 2
+    assert found[0] + found[1] == pytest.approx(2.0, rel=1e-9)
+    assert found[2] == pytest.approx(5.0, rel=1e-9)
 
 
 def test_merge_adds_channels_of_each_bin():

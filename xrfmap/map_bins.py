@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import nnls
 
 from xrfmap.null_model import inverse_information
 from xrfmap.one_thread import in_one_thread
+from xrfmap.sum_fit import nonnegative
 
 __all__ = ["LOSS", "information_loss", "map_edges"]
 
@@ -104,9 +104,7 @@ def _expected(matrix: Array, counts: Array, rough: npt.NDArray[np.int64]) -> Arr
     """Fitted counts of a spectrum, which are not zero where a few counts happened to fall."""
     t, n = (np.add.reduceat(a, rough[:-1], axis=0) for a in (matrix, counts))
     root = 1 / np.sqrt(np.maximum(n, max(LEAST * float(n.mean()), 1e-12)))
-    size = np.maximum(np.linalg.norm(t * root[:, None], axis=0), 1e-300)
-    amplitude, _ = nnls(t * root[:, None] / size, n * root, maxiter=50 * t.shape[1])
-    mu = matrix @ (amplitude / size)
+    mu = matrix @ nonnegative(t * root[:, None], n * root)
     return np.asarray(np.maximum(mu, max(LEAST * float(mu.mean()), 1e-12)))
 
 

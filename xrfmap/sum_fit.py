@@ -15,7 +15,7 @@ from scipy.optimize import nnls
 
 from xrfmap.templates import SpectrumModel, merge_edges
 
-__all__ = ["SumFit", "fit_sum", "inverse", "merge", "solve"]
+__all__ = ["SumFit", "fit_sum", "inverse", "merge", "nonnegative", "solve"]
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -28,6 +28,9 @@ MODEL_ERROR_MAX = 0.2
 
 ERROR_WINDOW = 25
 """Bins (a third of a peak width each) over which the model error is averaged."""
+
+APART = 1e-6
+"""Penalty on amplitudes of columns of unit length, where two of them coincide."""
 
 SCATTER_ERROR = 0.03
 """Relative error of scatter peaks: their shape depends on what lies in depth."""
@@ -167,7 +170,7 @@ def solve(
     for _ in range(rounds):
         variance = np.where(keep, fitted + (relative * fitted) ** 2 + rough, np.inf)
         root = 1 / np.sqrt(variance)
-        amplitude = _nonnegative(matrix * root[:, None], data * root)
+        amplitude = nonnegative(matrix * root[:, None], data * root)
         fitted = np.maximum(matrix @ amplitude, 1.0)
         rough = ((matrix * coarse) @ amplitude) ** 2
         dof = max(int(keep.sum()) - int(np.count_nonzero(amplitude)), 1)
@@ -182,12 +185,32 @@ def solve(
     )  # fmt: skip
 
 
-def _nonnegative(matrix: Array, data: Array) -> Array:
-    """Non-negative least squares through the normal equations of scaled columns."""
+def nonnegative(matrix: Array, data: Array) -> Array:
+    """Solve least squares with amplitudes >= 0, columns scaled to unit length.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (bins, components)
+        Columns, weighted.
+    data : ndarray, shape (bins,)
+        Data, weighted alike.
+
+    Returns
+    -------
+    ndarray, shape (components,)
+        Amplitudes; those of columns of nothing are zero.
+    """
     norm = np.linalg.norm(matrix, axis=0)
     norm[norm == 0] = 1.0
     q, r = np.linalg.qr(matrix / norm)
-    return np.asarray(nnls(r, q.T @ data, maxiter=50 * matrix.shape[1])[0] / norm)
+    target, most = q.T @ data, 50 * matrix.shape[1]
+    try:
+        best = nnls(r, target, maxiter=most)[0]
+    except RuntimeError:
+        # two columns that coincide are exchanged for ever by some versions: keep them apart
+        apart = np.vstack([r, APART * np.eye(r.shape[1])])
+        best = nnls(apart, np.concatenate([target, np.zeros(r.shape[1])]), maxiter=most)[0]
+    return np.asarray(best / norm)
 
 
 def inverse(info: Array) -> Array:

@@ -10,9 +10,9 @@ import xarray as xr
 from xrfmap.errors import InputError
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.scan import instrument_of
-from xrfmap.settings import load_study
 from xrfmap.simulate import painting
 from xrfmap.study import run_study
+from xrfmap.study_file import load_study
 
 HEAD = """
 [object]

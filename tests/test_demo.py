@@ -8,7 +8,7 @@ import pytest
 
 from xrfmap.demo import DEMO_FILES, POINTS_MM, SCALE, write_demo
 from xrfmap.io import open_point, open_scan
-from xrfmap.settings import load_study
+from xrfmap.study_file import load_study
 
 SHIPPED = Path(__file__).parents[1] / "demo_scans"
 

@@ -12,8 +12,8 @@ from xrfmap.io.images import read_image
 from xrfmap.radiograph import simulated_radiograph
 from xrfmap.radiograph_compare import compare_radiographs, differences_of
 from xrfmap.register import field_of, picture_on_grid, place
-from xrfmap.settings import load_study
 from xrfmap.simulate import expected
+from xrfmap.study_file import load_study
 
 SHIPPED = Path(__file__).parents[1] / "demo_scans"
 

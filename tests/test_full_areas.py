@@ -20,9 +20,9 @@ from xrfmap.identify import elements_of_sum
 from xrfmap.left_out import FULL_SHARE, Tops
 from xrfmap.maps import fit_spectrum
 from xrfmap.scan import make_scan
-from xrfmap.settings import load_study
 from xrfmap.stages import Run, Scanned
 from xrfmap.stages_fit import fit_masks
+from xrfmap.study_file import load_study
 from xrfmap.sums import scan_sums
 from xrfmap.traces import add_traces
 from xrfmap.workfolder import WorkFolder

@@ -23,9 +23,9 @@ from xrfmap.line_ratios import SplitDesign
 from xrfmap.maps import fit_spectrum
 from xrfmap.report.cover import cover_words
 from xrfmap.scan import make_scan
-from xrfmap.settings import load_study
 from xrfmap.stages import Run, Scanned
 from xrfmap.stages_depth import map_cover
+from xrfmap.study_file import load_study
 from xrfmap.workfolder import WorkFolder
 
 TOP = 255

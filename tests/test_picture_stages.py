@@ -8,10 +8,11 @@ from PIL import Image
 
 from xrfmap.errors import InputError
 from xrfmap.register import Placement
-from xrfmap.settings import ScanEntry, load_study
+from xrfmap.settings import ScanEntry
 from xrfmap.stages import Run, Scanned
 from xrfmap.stages_pictures import LEAST_SIDE, hidden_of_study, split_hidden
 from xrfmap.study import run_study
+from xrfmap.study_file import load_study
 from xrfmap.workfolder import WorkFolder
 
 # the scan is not there: a bad picture must be told before anybody asks for it

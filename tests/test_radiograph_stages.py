@@ -16,11 +16,12 @@ from xrfmap.io.results import write_planes
 from xrfmap.lineshape import EnergyScale
 from xrfmap.radiograph import LEAD_WHITE, Exposure, opacity
 from xrfmap.report import write_report
-from xrfmap.settings import Instrument, ScanEntry, Study, load_study
+from xrfmap.settings import Instrument, ScanEntry, Study
 from xrfmap.stack import Layer, Stack
 from xrfmap.stages import Run, Scanned
 from xrfmap.stages_pictures import check_pictures, place_pictures
 from xrfmap.stages_radiograph import radiographs_of_study, simulate_radiographs
+from xrfmap.study_file import load_study
 from xrfmap.workfolder import WorkFolder
 
 SHAPE, STEP = (40, 50), 2.0

@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from xrfmap.errors import InputError
-from xrfmap.settings import ELEMENT_SYMBOLS, Study, load_study, read_areas
+from xrfmap.settings import ELEMENT_SYMBOLS, Study, read_areas
+from xrfmap.study_file import load_study
 
 HEAD = '[object]\ntitle = "Mill by a frozen river"\n'
 

@@ -16,10 +16,11 @@ from xrfmap.layer_questions import answers, asked, proposal_of, stacks_from
 from xrfmap.layers import Layer, Stack
 from xrfmap.line_groups import GroupCounts, line_groups
 from xrfmap.paints import paint
-from xrfmap.settings import StackEntry, load_study
+from xrfmap.settings import StackEntry
 from xrfmap.stack_problem import FreeLayer, StackProposal
 from xrfmap.stack_yields import StackYields
 from xrfmap.stackfit import compare_stacks, fit_stack, stack_counts, verdict_of
+from xrfmap.study_file import load_study
 
 GROUND = paint({"natural chalk": 1}, volume_share=0.6, medium="glue")
 TRUE_UM = {"lead white": 18.0, "vermilion": 25.0}

@@ -10,11 +10,12 @@ from xrfmap.atomic import Material
 from xrfmap.errors import InputError
 from xrfmap.io.emsa_write import write_emsa
 from xrfmap.lineshape import EnergyScale
-from xrfmap.settings import Instrument, load_study
+from xrfmap.settings import Instrument
 from xrfmap.simulate import expected
 from xrfmap.stack import Layer, Stack
 from xrfmap.stages import Run
 from xrfmap.study import run_study
+from xrfmap.study_file import load_study
 from xrfmap.workfolder import WorkFolder
 
 SCALE = EnergyScale(-0.03, 0.02)

@@ -6,7 +6,8 @@ import pytest
 
 from xrfmap.errors import InputError
 from xrfmap.sapwood import SAPWOOD, sapwood_for
-from xrfmap.settings import Evidence, load_study
+from xrfmap.settings import Evidence
+from xrfmap.study_file import load_study
 from xrfmap.tree_rings import combine, felling
 
 

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from xrfmap.io import open_point, open_scan
     from xrfmap.maps import fit_spectrum, map_elements
     from xrfmap.pigments import match_pigments
-    from xrfmap.settings import load_study
     from xrfmap.study import run_study
+    from xrfmap.study_file import load_study
 
 __version__ = "0.1.0"
 
@@ -28,7 +28,7 @@ _HOME = {
     "find_elements": "xrfmap.finding",
     "fit_spectrum": "xrfmap.maps",
     "hidden_design": "xrfmap.hidden",
-    "load_study": "xrfmap.settings",
+    "load_study": "xrfmap.study_file",
     "map_elements": "xrfmap.maps",
     "match_pigments": "xrfmap.pigments",
     "open_point": "xrfmap.io",

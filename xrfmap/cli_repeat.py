@@ -53,7 +53,7 @@ def run_again(
     """
     from xrfmap.batch import run_one
     from xrfmap.repeat import before_run, compare_results, read_record
-    from xrfmap.settings import load_study
+    from xrfmap.study_file import load_study
 
     if len(files) != 1:
         raise typer.BadParameter("--repeat takes one study file")

@@ -2,8 +2,8 @@
 
 The models say what one field may hold. What fields mean to each other (a point
 that names an area, a layer that nobody listed) is checked in
-:mod:`xrfmap.studycheck`. Nothing here opens a data file; :func:`load_study`
-reads the TOML text only.
+:mod:`xrfmap.studycheck`; :func:`xrfmap.study_file.load_study` reads a whole study.
+Nothing here opens a data file.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from pydantic import (
 )
 
 from xrfmap.elements import Z_MAX, symbol
-from xrfmap.studycheck import check_links, explain, read_toml
+from xrfmap.studycheck import explain, read_toml
 
 __all__ = [
     "ELEMENT_SYMBOLS",
@@ -50,8 +50,8 @@ __all__ = [
     "StitchEntry",
     "Study",
     "StudyObject",
-    "load_study",
     "read_areas",
+    "validated",
 ]
 
 ELEMENT_SYMBOLS: tuple[str, ...] = tuple(symbol(z) for z in range(1, Z_MAX + 1))
@@ -400,63 +400,6 @@ class _AreasOnly(_Strict):
     area: list[Area] = Field(min_length=1, max_length=2000)
 
 
-def load_study(path: Path) -> Study:
-    """Read and check a study file.
-
-    Parameters
-    ----------
-    path : Path
-        TOML file, UTF-8, at most 4 MB.
-
-    Returns
-    -------
-    Study
-        The checked content. Entries of a list are counted from 1 in messages.
-
-    Raises
-    ------
-    InputError
-        If the file is missing, is not UTF-8 TOML, holds a bad or unknown field,
-        or fields that do not agree with each other.
-    """
-    path = Path(path)
-    data = read_toml(path, MAX_STUDY_BYTES)
-    study = _validated(Study, data, path)
-    check_links(study, str(path))
-    _check_rings(study, str(path))
-    _check_materials(study, str(path))
-    return study
-
-
-def _check_materials(study: Study, where: str) -> None:
-    """Tell materials that nobody knows now and not after the fits."""
-    if study.stack or study.depth.cover:
-        from xrfmap.layer_questions import check_materials  # needs these models
-
-        check_materials(study, where)
-    support = study.radiograph.support_material
-    if support != RadiographEntry().support_material:
-        from xrfmap.errors import InputError
-        from xrfmap.paints import pigment
-
-        try:
-            pigment(support)
-        except ValueError as bad:
-            raise InputError(
-                where, "radiograph.support_material", found=repr(support), expected=str(bad),
-                remedy="wood, canvas and paper are cellulose",
-            ) from None  # fmt: skip
-
-
-def _check_rings(study: Study, where: str) -> None:
-    """Tell rings that contradict each other now and not after hours of fitting."""
-    from xrfmap.tree_rings import felling  # needs these models, so not at the top
-
-    for entry in study.evidence:
-        if entry.kind == "tree_rings":
-            felling(entry, where)
-
-
 def read_areas(path: Path) -> list[Area]:
     """Read the ``[[area]]`` entries of a TOML file, which may be a whole study.
 
@@ -473,16 +416,23 @@ def read_areas(path: Path) -> list[Area]:
     Raises
     ------
     InputError
-        As for :func:`load_study`.
+        If the file is missing, is not UTF-8 TOML, or holds a bad or unknown field.
     """
     path = Path(path)
     data = read_toml(path, MAX_STUDY_BYTES)
     if "object" in data:
-        return list(_validated(Study, data, path).area)
-    return list(_validated(_AreasOnly, data, path).area)
+        return list(validated(Study, data, path).area)
+    return list(validated(_AreasOnly, data, path).area)
 
 
-def _validated(model: type[_Model], data: dict[str, object], path: Path) -> _Model:
+def validated(model: type[_Model], data: dict[str, object], path: Path) -> _Model:
+    """Check what a TOML file holds against a model.
+
+    Raises
+    ------
+    InputError
+        If a field is bad or unknown; it names the file, the field and the nearest known one.
+    """
     # Through JSON, because pydantic's strict mode takes a list for a tuple only
     # there; strict, because "1630" in quotes is a slip that should be told.
     try:

@@ -22,7 +22,6 @@ from xrfmap.io.spool import sweep
 from xrfmap.lineshape import EnergyScale
 from xrfmap.progress import Progress
 from xrfmap.scan import instrument_of
-from xrfmap.settings import load_study
 from xrfmap.stages import (
     Measurement,
     PointSpectrum,
@@ -43,6 +42,7 @@ from xrfmap.stages_pictures import (
     split_hidden,
 )
 from xrfmap.stages_radiograph import radiographs_of_study, simulate_radiographs
+from xrfmap.study_file import load_study
 from xrfmap.sums import forget_sums
 from xrfmap.workfolder import WorkFolder, make_key, program_digest, versions
 

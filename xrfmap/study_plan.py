@@ -13,8 +13,9 @@ from xrfmap.errors import InputError
 from xrfmap.lineshape import EnergyScale
 from xrfmap.material_names import paint_of
 from xrfmap.plan import USUAL_SCALE, plan_detection
-from xrfmap.settings import Instrument, LayerEntry, Study, load_study
+from xrfmap.settings import Instrument, LayerEntry, Study
 from xrfmap.stack import Layer, Stack
+from xrfmap.study_file import load_study
 
 __all__ = ["plan_of_study"]
 

@@ -41,7 +41,8 @@ with atheris.instrument_imports(
     from xrfmap.layer_questions import check_materials  # noqa: F401 (a study asks for it late)
     from xrfmap.pigments.rule_files import check_rules, load_rules
     from xrfmap.scan import make_scan
-    from xrfmap.settings import Area, load_study, read_areas
+    from xrfmap.settings import Area, read_areas
+    from xrfmap.study_file import load_study
     from xrfmap.tree_rings import felling  # noqa: F401 (so too)
 
 from fuzz_files import KINDS, LIMIT_BYTES, LIMIT_S, WORDS, mend_png  # noqa: E402 (as above)

@@ -7,20 +7,20 @@ from unittest.mock import patch
 
 import numpy as np
 
-import xrfmap.layers
-from xrfmap import simulate
-from xrfmap.cover_choice import SOURCES
-from xrfmap.cover_model import OWN_THICKNESS_UM, table_covariance
-from xrfmap.emitters import family_emitter, usable_families
+import xrfmap.physics.layers
+from xrfmap.depth.cover_choice import SOURCES
+from xrfmap.depth.cover_model import OWN_THICKNESS_UM, table_covariance
+from xrfmap.depth.line_groups import line_groups
 from xrfmap.findings import ElementFinding
-from xrfmap.identify import Found, base_model
-from xrfmap.layers import Layer, Stack
-from xrfmap.line_groups import line_groups
-from xrfmap.lineshape import EnergyScale
-from xrfmap.material_names import paint_of
-from xrfmap.paints import paint
-from xrfmap.refine import refine
+from xrfmap.identification.identify import Found, base_model
+from xrfmap.physics.layers import Layer, Stack
+from xrfmap.physics.lineshape import EnergyScale
+from xrfmap.physics.material_names import paint_of
+from xrfmap.physics.paints import paint
 from xrfmap.settings import Instrument
+from xrfmap.simulation import simulate
+from xrfmap.spectra.emitters import family_emitter, usable_families
+from xrfmap.spectra.refine import refine
 
 HEAD = Instrument(anode="Rh", tube_kv=50.0)
 SCALE = EnergyScale(0.0, 0.02)
@@ -117,13 +117,13 @@ def drawn(element: str, cover: str, cover_um: float, counts: float, seed: int) -
     rng = np.random.default_rng(np.random.SeedSequence([seed, int(cover_um), len(cover)]))
     factors = table_factors(element, rng)
     layers = drawn_stack(element, cover, cover_um, rng)
-    true_section = xrfmap.layers.line_cross_section
+    true_section = xrfmap.physics.layers.line_cross_section
 
     def wrong_section(line, energy):
         right = true_section(line, energy)
         return right * factors.get(line.siegbahn, 1.0) if line.element == element else right
 
-    with patch.object(xrfmap.layers, "line_cross_section", wrong_section):
+    with patch.object(xrfmap.physics.layers, "line_cross_section", wrong_section):
         mean = simulate.spectrum(
             layers, HEAD, SCALE, live_time_s=counts / 3e4, total_counts=counts,
             pileup_tau_s=2e-7, secondary=True,

@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 from line_spectra import FAMILIES, PAINT, SCALE, Array, amplitudes, design, information, matrix
 
-from xrfmap import limits
-from xrfmap.fit import Design, FitResult, fit_counts
-from xrfmap.map_bins import map_edges
-from xrfmap.null_model import added_variance, null_spread, taken_over
+from xrfmap.fit import limits
+from xrfmap.fit.map_bins import map_edges
+from xrfmap.fit.null_model import added_variance, null_spread, taken_over
+from xrfmap.fit.pixels import Design, FitResult, fit_counts
 
 SCENES: dict[str, dict[str, float]] = {
     "lead white": PAINT,

@@ -11,11 +11,11 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.emitters import family_emitter, scatter_emitters
-from xrfmap.fit import Design
-from xrfmap.lineshape import EnergyScale, Response
+from xrfmap.fit.pixels import Design
+from xrfmap.physics.lineshape import EnergyScale, Response
 from xrfmap.settings import Instrument
-from xrfmap.templates import SpectrumModel, continuum_knots, merge_edges, scatter_carrier
+from xrfmap.spectra.emitters import family_emitter, scatter_emitters
+from xrfmap.spectra.templates import SpectrumModel, continuum_knots, merge_edges, scatter_carrier
 
 Array = npt.NDArray[np.float64]
 

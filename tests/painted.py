@@ -9,11 +9,11 @@ import pytest
 import xarray as xr
 from line_spectra import RHODIUM
 
-from xrfmap.emitters import family_emitter
-from xrfmap.finding import find_elements
-from xrfmap.identify import Found, base_model
-from xrfmap.maps import map_elements
-from xrfmap.simulate import Simulated, painting
+from xrfmap.identification.identify import Found, base_model
+from xrfmap.maps.element_maps import map_elements
+from xrfmap.maps.finding import find_elements
+from xrfmap.simulation.simulate import Simulated, painting
+from xrfmap.spectra.emitters import family_emitter
 
 SIDE = 16
 

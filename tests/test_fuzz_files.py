@@ -23,7 +23,7 @@ from xrfmap.io.card import parse_card
 from xrfmap.io.emsa import format_emsa, parse_emsa
 from xrfmap.io.safe import clean_text, safe_path
 from xrfmap.settings import Study
-from xrfmap.study_file import load_study
+from xrfmap.study.study_file import load_study
 
 SCRIPT = Path(__file__).parent / "fuzz" / "fuzz_files.py"
 FEW, MANY = 40, 600  # inputs of each kind; 17 kinds

@@ -3,7 +3,7 @@
 import pytest
 
 from xrfmap.errors import InputError
-from xrfmap.study_file import load_study
+from xrfmap.study.study_file import load_study
 
 STUDY = """
 [object]

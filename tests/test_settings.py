@@ -6,7 +6,7 @@ import pytest
 
 from xrfmap.errors import InputError
 from xrfmap.settings import ELEMENT_SYMBOLS, Study, read_areas
-from xrfmap.study_file import load_study
+from xrfmap.study.study_file import load_study
 
 HEAD = '[object]\ntitle = "Mill by a frozen river"\n'
 

@@ -1,6 +1,6 @@
 """The demo study with the real fits, on every third pixel of its scan.
 
-What the panel holds is known, since it was simulated: see ``xrfmap/demo_scene.py``.
+What the panel holds is known, since it was simulated: see ``xrfmap/demo/scene.py``.
 """
 
 import json
@@ -14,7 +14,7 @@ import xarray as xr
 from xrfmap.io import open_scan
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.scan import instrument_of
-from xrfmap.study import run_study
+from xrfmap.study.run import run_study
 
 DEMO = Path(__file__).parent.parent / "demo_scans"
 
@@ -121,7 +121,7 @@ def test_zinc_lies_where_the_repair_is_and_nowhere_else(results):
 
 
 def test_energy_scale_is_that_of_the_simulation(results):
-    from xrfmap.demo import SCALE
+    from xrfmap.demo.write import SCALE
 
     findings, _ = results
     found = findings.calibration

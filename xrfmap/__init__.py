@@ -6,34 +6,32 @@ command line start fast.
 
 from __future__ import annotations
 
-import sys
 from importlib import import_module
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from xrfmap.calibrate import calibrate
-    from xrfmap.finding import find_elements
-    from xrfmap.hidden import hidden_design
+    from xrfmap.calibration.calibrate import calibrate
     from xrfmap.io import open_point, open_scan
-    from xrfmap.maps import fit_spectrum, map_elements
+    from xrfmap.maps.element_maps import fit_spectrum, map_elements
+    from xrfmap.maps.finding import find_elements
+    from xrfmap.pictures.hidden import hidden_design
     from xrfmap.pigments import match_pigments
-    from xrfmap.study import run_study
-    from xrfmap.study_file import load_study
+    from xrfmap.study.run import run_study
+    from xrfmap.study.study_file import load_study
 
 __version__ = "0.1.0"
 
 _HOME = {
-    "calibrate": "xrfmap.calibrate",
-    "find_elements": "xrfmap.finding",
-    "fit_spectrum": "xrfmap.maps",
-    "hidden_design": "xrfmap.hidden",
-    "load_study": "xrfmap.study_file",
-    "map_elements": "xrfmap.maps",
+    "calibrate": "xrfmap.calibration.calibrate",
+    "find_elements": "xrfmap.maps.finding",
+    "fit_spectrum": "xrfmap.maps.element_maps",
+    "hidden_design": "xrfmap.pictures.hidden",
+    "load_study": "xrfmap.study.study_file",
+    "map_elements": "xrfmap.maps.element_maps",
     "match_pigments": "xrfmap.pigments",
     "open_point": "xrfmap.io",
     "open_scan": "xrfmap.io",
-    "run_study": "xrfmap.study",
+    "run_study": "xrfmap.study.run",
 }
 
 __all__ = [
@@ -51,28 +49,13 @@ __all__ = [
 ]
 
 
-class _Package(ModuleType):
-    """The package, with public names imported on first use.
-
-    ``calibrate`` is a function here and also the name of the module it lives in.
-    Python puts a submodule into its package once it is imported, by whomever;
-    without care that would take the place of the function.
-    """
-
-    def __getattr__(self, name: str) -> Any:
-        if name not in _HOME:
-            raise AttributeError(f"module 'xrfmap' has no attribute {name!r}")
-        value = getattr(import_module(_HOME[name]), name)
-        self.__dict__[name] = value
-        return value
-
-    def __setattr__(self, name: str, value: Any) -> None:
-        if _HOME.get(name) == f"xrfmap.{name}" and isinstance(value, ModuleType):
-            value = getattr(value, name)
-        super().__setattr__(name, value)
-
-    def __dir__(self) -> list[str]:
-        return sorted({*super().__dir__(), *__all__})
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'xrfmap' has no attribute {name!r}")
+    value = getattr(import_module(_HOME[name]), name)
+    globals()[name] = value
+    return value
 
 
-sys.modules[__name__].__class__ = _Package
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,5 +1,5 @@
 """``python -m xrfmap``: the command line."""
 
-from xrfmap.cli import main
+from xrfmap.cli.main import main
 
 main()

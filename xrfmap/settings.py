@@ -2,7 +2,7 @@
 
 The models say what one field may hold. What fields mean to each other (a point
 that names an area, a layer that nobody listed) is checked in
-:mod:`xrfmap.studycheck`; :func:`xrfmap.study_file.load_study` reads a whole study.
+:mod:`xrfmap.studycheck`; :func:`xrfmap.study.study_file.load_study` reads a whole study.
 Nothing here opens a data file.
 """
 

@@ -2,7 +2,8 @@
 
 ``python tests/benchmarks/fit_speed.py [pixels]`` prints pixels per second of
 
-* the Poisson fit with errors, thresholds and limits (:func:`xrfmap.maps.pixel_values`),
+* the Poisson fit with errors, thresholds and limits
+  (:func:`xrfmap.maps.element_maps.pixel_values`),
 * :func:`scipy.optimize.nnls` on the same templates, one core: once on all channels, and once
   on the merged channels of the fit, which nobody would have without it,
 * one warm pass "uint16 to float32 + one matrix product" in blocks of 2048 pixels with
@@ -29,14 +30,15 @@ import numpy as np
 from scipy.optimize import nnls
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "fit"))
 
 from test_fit import reference
 
-from xrfmap.fit import fit_counts
-from xrfmap.identify import elements_of_sum
-from xrfmap.map_design import MapDesign
-from xrfmap.maps import pixel_values
-from xrfmap.simulate import painting
+from xrfmap.fit.map_design import MapDesign
+from xrfmap.fit.pixels import fit_counts
+from xrfmap.identification.identify import elements_of_sum
+from xrfmap.maps.element_maps import pixel_values
+from xrfmap.simulation.simulate import painting
 
 TOP = Path(__file__).parents[2]
 BLOCK = 2048
@@ -130,7 +132,7 @@ def memory_of_maps() -> tuple[float, float]:
     with tempfile.TemporaryDirectory() as place:
         start = time.perf_counter()
         subprocess.run(
-            [sys.executable, "-m", "xrfmap.cli", "maps", str(TOP / "demo_scans" / "front.h5"),
+            [sys.executable, "-m", "xrfmap", "maps", str(TOP / "demo_scans" / "front.h5"),
              "--out", str(Path(place) / "maps.nc"), "--quiet"],
             check=True, stdout=subprocess.DEVNULL,
         )  # fmt: skip
@@ -141,7 +143,7 @@ def memory_of_maps() -> tuple[float, float]:
 def second_start() -> float:
     """Seconds from a new process to the end of a first small fit, kernels compiled before."""
     code = (
-        "import numpy as np; from xrfmap.fit import Design, fit_counts; "
+        "import numpy as np; from xrfmap.fit.pixels import Design, fit_counts; "
         "fit_counts(np.ones((8, 50), np.uint16), "
         "Design(np.ones((50, 1)), np.arange(51), ('a',)))"
     )

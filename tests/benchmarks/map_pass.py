@@ -5,7 +5,7 @@
 * unpacking the counts of a compressed file, on as many threads as the pass has,
 * the fit of blocks that are already in memory, with errors, thresholds and limits,
 * packing the maps of a block as they stand in the file, alone,
-* the whole of it as :func:`xrfmap.map_file.map_to_file` does it,
+* the whole of it as :func:`xrfmap.maps.map_file.map_to_file` does it,
 
 and the ratio of the whole to the slower of unpacking and fit. Each is told by the clock and by
 the time of the processors, which on a busy machine is the one to look at: what the parts take
@@ -25,15 +25,15 @@ from pathlib import Path
 
 import numpy as np
 
-from xrfmap.blocks import boxes_of
-from xrfmap.calibrate import calibrate
-from xrfmap.identify import elements_of_sum
+from xrfmap.calibration.calibrate import calibrate
+from xrfmap.identification.identify import elements_of_sum
 from xrfmap.io import open_scan
+from xrfmap.io.blocks import boxes_of
 from xrfmap.io.lazy import map_blocks
 from xrfmap.io.nexus import write_nexus
-from xrfmap.map_file import Packer, map_to_file
-from xrfmap.maps import block_fit
-from xrfmap.simulate import painting
+from xrfmap.maps.element_maps import block_fit
+from xrfmap.maps.map_file import Packer, map_to_file
+from xrfmap.simulation.simulate import painting
 
 
 def timed(work: Callable[[], object]) -> tuple[float, float]:

@@ -15,7 +15,7 @@ from PIL import Image
 
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.scan import instrument_of
-from xrfmap.simulate import Simulated, painting
+from xrfmap.simulation.simulate import Simulated, painting
 
 STUDY = """# Notes of the person who wrote this file stay where they are.
 [object]
@@ -93,7 +93,7 @@ def served(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[R
         (here / file.name).write_bytes(file.read_bytes())
     study = here / "mill.toml"
     process = subprocess.Popen(
-        [sys.executable, "-m", "xrfmap.cli", "explore", str(study)],
+        [sys.executable, "-m", "xrfmap", "explore", str(study)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     said: list[str] = []

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from xrfmap.atomic import lines
 from xrfmap.explore.curves import CROWD, components, labels, per_pixel, residuals
 from xrfmap.explore.reading import SumSpectrum
+from xrfmap.physics.atomic import lines
 
 
 def spectra(**parts):

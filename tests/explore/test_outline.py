@@ -8,7 +8,7 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from xrfmap.areas import polygon_surface
+from xrfmap.areas.members import polygon_surface
 from xrfmap.errors import InputError
 from xrfmap.explore.frame import Frame
 from xrfmap.explore.outline import corners_text, mask_of, outline, parse_corners

@@ -8,7 +8,7 @@ import time
 import numpy as np
 import pytest
 
-from xrfmap.study_file import load_study
+from xrfmap.study.study_file import load_study
 
 pytestmark = pytest.mark.browser
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from xrfmap.errors import InputError
-from xrfmap.explore.photo import for_screen, lay_on, place
 from xrfmap.report.fields import Grid
+from xrfmap.report.overlay import for_screen, lay_on, place
 
 GRID = Grid(0, 80, 0, 60, 30, 40, "mm")
 

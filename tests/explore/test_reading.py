@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from xrfmap.areas import sum_areas
+from xrfmap.areas.members import sum_areas
 from xrfmap.explore.reading import Stopped, first_pass, pixel_spectrum, sum_pixels, window_map
 from xrfmap.io import open_scan
 from xrfmap.io.lazy import stored_of

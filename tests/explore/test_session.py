@@ -19,7 +19,7 @@ from xrfmap.explore.readout import pixel_reading
 from xrfmap.explore.subject import check_results, open_subject
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.results import write_maps
-from xrfmap.lineshape import EnergyScale
+from xrfmap.physics.lineshape import EnergyScale
 
 
 class Quick(Session):

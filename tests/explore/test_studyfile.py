@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from xrfmap.errors import InputError
 from xrfmap.explore.studyfile import add_area, area_block, take_back, toml_string
 from xrfmap.settings import Area
-from xrfmap.study_file import load_study
+from xrfmap.study.study_file import load_study
 
 SQUARE = [(10.0, 12.0), (22.0, 12.0), (22.0, 19.5)]
 TEXT = """# A study with remarks

@@ -35,15 +35,15 @@ with atheris.instrument_imports(
 
     for found in pkgutil.iter_modules(xrfmap.io.__path__, "xrfmap.io."):
         importlib.import_module(found.name)
-    from xrfmap.areas import area_mask
+    from xrfmap.areas.members import area_mask
+    from xrfmap.dating.tree_rings import felling  # noqa: F401 (so too)
+    from xrfmap.depth.layer_questions import check_materials  # noqa: F401 (a study asks for it late)
     from xrfmap.errors import InputError
     from xrfmap.io.images import read_mask
-    from xrfmap.layer_questions import check_materials  # noqa: F401 (a study asks for it late)
     from xrfmap.pigments.rule_files import check_rules, load_rules
     from xrfmap.scan import make_scan
     from xrfmap.settings import Area, read_areas
-    from xrfmap.study_file import load_study
-    from xrfmap.tree_rings import felling  # noqa: F401 (so too)
+    from xrfmap.study.study_file import load_study
 
 from fuzz_files import KINDS, LIMIT_BYTES, LIMIT_S, WORDS, mend_png  # noqa: E402 (as above)
 

@@ -7,7 +7,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
-from xrfmap.cli import app
+from xrfmap.cli.main import app
 from xrfmap.errors import InputError
 from xrfmap.io import open_scan
 from xrfmap.io.card import parse_card

@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 
 from xrfmap.errors import InputError
-from xrfmap.flicker import beam_of, rates
 from xrfmap.io import open_scan
 from xrfmap.io.card import companions
 from xrfmap.io.convert import convert
 from xrfmap.io.nexus import write_nexus
 from xrfmap.scan import make_scan, notes_of
+from xrfmap.spectra.flicker import beam_of, rates
 
 NY, NX, NC = 7, 5, 32
 CUBE = np.random.default_rng(1).poisson(3.0, (NY, NX, NC)).astype(np.uint16)

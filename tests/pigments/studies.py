@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from textwrap import dedent
 
-from xrfmap.chronology import Conclusion, conclude
+from xrfmap.dating.chronology import Conclusion, conclude
 from xrfmap.settings import Study
 
 

@@ -10,16 +10,16 @@ import itertools
 import numpy as np
 import pytest
 
-from xrfmap.detector import efficiency
 from xrfmap.findings import ElementFinding
-from xrfmap.layers import emission
-from xrfmap.paints import paint
+from xrfmap.physics.detector import efficiency
+from xrfmap.physics.layers import emission
+from xrfmap.physics.paints import paint
+from xrfmap.physics.stack import Layer, Stack
+from xrfmap.physics.tube import excitation
 from xrfmap.pigments import AreaEvidence, LineEvidence, assess, evidence_from_lines
 from xrfmap.pigments.amounts import Amounts, Ratio, within
 from xrfmap.pigments.sensitivity import depth_factor, line_energy, sensitivity
 from xrfmap.settings import Instrument
-from xrfmap.stack import Layer, Stack
-from xrfmap.tube import excitation
 
 TUBE = Instrument(anode="Rh", tube_kv=50)
 P1640 = (1630, 1650)

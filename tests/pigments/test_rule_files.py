@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from xrfmap.atomic import families
 from xrfmap.errors import InputError
+from xrfmap.physics.atomic import families
 from xrfmap.pigments import check_rules, list_rules, load_rules, match_pigments, show_rule
 from xrfmap.pigments.dates import period_verdict
 from xrfmap.pigments.rule_files import RULES_FOLDER

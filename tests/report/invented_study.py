@@ -55,7 +55,7 @@ def make_maps(
 
 
 def make_spectra(channels: int = 2048, lines: tuple[str, ...] = LINES) -> xr.Dataset:
-    from xrfmap.atomic import lines as lines_of
+    from xrfmap.physics.atomic import lines as lines_of
 
     rng = np.random.default_rng(3)
     energy = -0.05 + 0.02 * np.arange(channels)

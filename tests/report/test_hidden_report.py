@@ -12,7 +12,7 @@ from hidden_scenes import colours, figure, paints, scan_of
 from matplotlib.text import Text
 from PIL import Image
 
-from xrfmap.hidden import HIDDEN_CAUTIONS, hidden_design, shapes_of
+from xrfmap.pictures.hidden import HIDDEN_CAUTIONS, hidden_design, shapes_of
 from xrfmap.report import write_report
 from xrfmap.report.figures import hidden_map
 from xrfmap.report.hidden import (

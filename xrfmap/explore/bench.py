@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.compare import Measure
+from xrfmap.areas.compare import Measure
 from xrfmap.errors import InputError, XrfmapError
 from xrfmap.explore.fit_queue import FitQueue
 from xrfmap.explore.fits import AreaFit, first_look
@@ -24,14 +24,14 @@ from xrfmap.explore.reading import Bands, Stopped, SumSpectrum, first_pass, sum_
 from xrfmap.explore.status import Status
 from xrfmap.explore.subject import ScanSource, check_results
 from xrfmap.explore.worker import Child, Message, prepare
-from xrfmap.flicker import beam_of, exposure
-from xrfmap.lineshape import EnergyScale
+from xrfmap.physics.lineshape import EnergyScale
 from xrfmap.scan import SCALE_ATTRS, linear_scale
+from xrfmap.spectra.flicker import beam_of, exposure
 
 if TYPE_CHECKING:
-    from xrfmap.area_blocks import BlockSums
+    from xrfmap.areas.blocks import BlockSums
     from xrfmap.findings import Comparison
-    from xrfmap.identify import Found
+    from xrfmap.identification.identify import Found
 
 __all__ = ["Bench"]
 
@@ -314,7 +314,7 @@ class Bench:
 
     def blocks_of(self, mask: Mask) -> BlockSums | None:
         """Read the blocks of an area, outside the page's thread; None where it is too small."""
-        from xrfmap.area_blocks import read_blocks
+        from xrfmap.areas.blocks import read_blocks
 
         if self.found is None:
             raise XrfmapError("areas are compared after the elements are found")
@@ -325,8 +325,8 @@ class Bench:
 
         To be called in the page's thread: fits share threads and cannot be made at once.
         """
-        from xrfmap.area_blocks import fit_blocks, full_in
-        from xrfmap.area_contrast import compare_blocks
+        from xrfmap.areas.blocks import fit_blocks, full_in
+        from xrfmap.areas.contrast import compare_blocks
 
         if self.found is None:
             raise XrfmapError("areas are compared after the elements are found")

@@ -15,7 +15,7 @@ from xrfmap.explore.markup import block_table, message
 from xrfmap.findings import Comparison
 
 if TYPE_CHECKING:
-    from xrfmap.area_blocks import BlockSums
+    from xrfmap.areas.blocks import BlockSums
     from xrfmap.explore.page import Session
 
 __all__ = ["BlockContrast", "apart"]

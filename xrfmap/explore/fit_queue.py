@@ -14,7 +14,7 @@ from xrfmap.explore.status import Status
 from xrfmap.explore.worker import Child, Message, fit_on_request
 
 if TYPE_CHECKING:
-    from xrfmap.identify import Found
+    from xrfmap.identification.identify import Found
 
 __all__ = ["FitQueue"]
 

@@ -14,13 +14,13 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap import limits
-from xrfmap.compare import Measure
+from xrfmap.areas.compare import Measure
 from xrfmap.findings import ElementFinding
-from xrfmap.identify import Found
-from xrfmap.left_out import TRUSTED_SHARE, check_left
-from xrfmap.maps import SpectrumFit, summed_spectra
+from xrfmap.fit import limits
+from xrfmap.identification.identify import Found
+from xrfmap.maps.element_maps import SpectrumFit, summed_spectra
 from xrfmap.report.words import number
+from xrfmap.spectra.left_out import TRUSTED_SHARE, check_left
 
 __all__ = ["AreaFit", "FamilyRow", "first_look", "full_fit"]
 
@@ -125,16 +125,16 @@ def first_look(counts: Array, found: Found, full: Mask | None = None) -> AreaFit
     AreaFit
         Not complete: an element that only this area holds is missing, and what shapes
         leave open is not in the errors. A family of which less than
-        :data:`xrfmap.left_out.TRUSTED_SHARE` lies outside the full channels has NaN.
+        :data:`xrfmap.spectra.left_out.TRUSTED_SHARE` lies outside the full channels has NaN.
 
     Raises
     ------
     InputError
         If nearly all channels ran full.
     """
-    from xrfmap.evidence import Judge
-    from xrfmap.refine import Refined
-    from xrfmap.sum_fit import fit_sum
+    from xrfmap.spectra.evidence import Judge
+    from xrfmap.spectra.refine import Refined
+    from xrfmap.spectra.sum_fit import fit_sum
 
     model = replace(found.model, left_out=full)
     if full is not None:

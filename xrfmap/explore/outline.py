@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.areas import polygon_mask
+from xrfmap.areas.members import polygon_mask
 from xrfmap.errors import InputError
 from xrfmap.explore.frame import Frame
 

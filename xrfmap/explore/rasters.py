@@ -11,12 +11,12 @@ import xarray as xr
 
 from xrfmap.explore.bench import Bench
 from xrfmap.explore.markup import clean
-from xrfmap.explore.photo import for_screen, lay_on, place
 from xrfmap.explore.subject import Subject
-from xrfmap.flicker import exposure
 from xrfmap.io.safe import safe_path
 from xrfmap.report import fields, style
+from xrfmap.report.overlay import for_screen, lay_on, place
 from xrfmap.report.words import number, share
+from xrfmap.spectra.flicker import exposure
 
 __all__ = ["Pictures", "Raster", "mixture", "ordered", "raster", "strongest", "window"]
 

@@ -20,7 +20,7 @@ import xarray as xr
 
 from xrfmap.io.lazy import BLOCK_BYTES, map_blocks, readers, stored_of
 from xrfmap.io.stored import StoredCounts
-from xrfmap.left_out import Tops
+from xrfmap.spectra.left_out import Tops
 
 __all__ = [
     "Bands",
@@ -180,7 +180,7 @@ class SumSpectrum:
         Their live time; NaN where that of any is unknown. [s]
     full : ndarray of bool, shape (channels,), optional
         Channels in which they ran full, which a fit should not look at, see
-        :meth:`xrfmap.left_out.Tops.full`; None where there are none.
+        :meth:`xrfmap.spectra.left_out.Tops.full`; None where there are none.
     """
 
     counts: Array

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from xrfmap.maps import PIXEL_FIELDS
+from xrfmap.maps.element_maps import PIXEL_FIELDS
 from xrfmap.report.words import number, with_error
 
 __all__ = ["Reading", "pixel_reading", "place_words"]

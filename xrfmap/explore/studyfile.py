@@ -19,7 +19,7 @@ from threading import Lock
 from xrfmap.errors import InputError
 from xrfmap.io.results import atomic_write
 from xrfmap.settings import MAX_STUDY_BYTES, Area, Study
-from xrfmap.study_file import load_study
+from xrfmap.study.study_file import load_study
 
 __all__ = ["Saved", "add_area", "area_block", "take_back", "toml_string"]
 

@@ -11,7 +11,7 @@ import xarray as xr
 from xrfmap.errors import InputError
 from xrfmap.io.safe import clean_text, safe_path
 from xrfmap.settings import Instrument, ScanEntry, Study
-from xrfmap.study_file import load_study
+from xrfmap.study.study_file import load_study
 from xrfmap.studycheck import file_stem
 
 __all__ = ["ScanSource", "Subject", "check_results", "open_subject"]

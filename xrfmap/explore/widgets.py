@@ -21,7 +21,7 @@ figure: Any = bokeh.plotting.figure
 
 @cache
 def _text(name: str) -> str:
-    folder = resources.files("xrfmap").joinpath("explore/static")
+    folder = resources.files("xrfmap.explore").joinpath("static")
     return folder.joinpath(name).read_text(encoding="utf-8")
 
 

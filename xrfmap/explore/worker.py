@@ -25,7 +25,7 @@ from xrfmap.errors import XrfmapError
 from xrfmap.explore.subject import ScanSource
 
 if TYPE_CHECKING:
-    from xrfmap.identify import Found
+    from xrfmap.identification.identify import Found
 
 __all__ = ["Child", "Message", "fit_on_request", "prepare", "watched"]
 
@@ -203,9 +203,9 @@ def prepare(
 def _prepare(
     pipe: Connection, source: ScanSource, scale: Mapping[str, Any] | None, target: Path | None
 ) -> None:
-    from xrfmap.calibrate import calibrate
-    from xrfmap.finding import find_elements
-    from xrfmap.map_file import find_and_map
+    from xrfmap.calibration.calibrate import calibrate
+    from xrfmap.maps.finding import find_elements
+    from xrfmap.maps.map_file import find_and_map
 
     bare = source.open()
     teller = _Teller(pipe, bare.sizes["y"] * bare.sizes["x"])
@@ -245,8 +245,8 @@ def fit_on_request(pipe: Connection, found: Found, elements: tuple[str, ...] | N
     The last is a mask of the channels in which the pixels of the spectrum ran full, or None.
     """
     from xrfmap.explore.fits import full_fit
-    from xrfmap.left_out import LEFT_OUT
-    from xrfmap.maps import fit_spectrum
+    from xrfmap.maps.element_maps import fit_spectrum
+    from xrfmap.spectra.left_out import LEFT_OUT
 
     while True:
         try:

@@ -174,7 +174,7 @@ def open_detectors(
 ) -> list[xr.Dataset]:
     """Open each detector of a scan on its own.
 
-    Calibrate each, then add them up with :func:`xrfmap.combine.sum_detectors`.
+    Calibrate each, then add them up with :func:`xrfmap.io.combine.sum_detectors`.
 
     Parameters
     ----------

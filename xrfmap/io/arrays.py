@@ -13,10 +13,10 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.combine import sum_detectors
 from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisInfo, AxisPlan, DetectorChoice, plan_axes, split_axes
 from xrfmap.io.card import Card, DetectorCard, card_beside, load_card, looks_like_card
+from xrfmap.io.combine import sum_detectors
 from xrfmap.io.lazy import lazy_counts, quick_check
 from xrfmap.io.merge import grid, merge_instrument, merge_live_time
 from xrfmap.io.npy import npy_layout

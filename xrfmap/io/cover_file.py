@@ -17,7 +17,7 @@ def write_cover(path: Path, cover: xr.Dataset) -> Path:
     path : Path
         File to write.
     cover : Dataset
-        From :func:`xrfmap.cover_maps.cover_maps`.
+        From :func:`xrfmap.depth.cover_maps.cover_maps`.
 
     Returns
     -------

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 from xrfmap.errors import InputError
 from xrfmap.findings import VERDICT_ORDER, AreaFinding, Flag, Verdict
-from xrfmap.one_thread import in_one_thread
 from xrfmap.pigments.alarms import colour_alarm, colours_in, shared_alarm
 from xrfmap.pigments.amounts import Amounts
 from xrfmap.pigments.area_finding import area_finding
@@ -23,6 +22,7 @@ from xrfmap.pigments.sets import Explained, find_sets, items_of
 from xrfmap.pigments.setting import Setting
 from xrfmap.pigments.spread import alike_everywhere, with_places
 from xrfmap.pigments.words import element_names
+from xrfmap.running.one_thread import in_one_thread
 from xrfmap.settings import Area, Instrument, LayerEntry, Period
 
 __all__ = ["Assessment", "assess", "match_area", "overall_verdict"]

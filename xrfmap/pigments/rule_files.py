@@ -12,8 +12,8 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from xrfmap.atomic import families
 from xrfmap.errors import InputError
+from xrfmap.physics.atomic import families
 from xrfmap.pigments.rulebase import RuleBase
 from xrfmap.pigments.schema import Innocent, Material, SourceEntry
 from xrfmap.studycheck import explain, read_toml

@@ -20,10 +20,10 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.atomic import families, family_cross_sections, lines
-from xrfmap.detector import efficiency
+from xrfmap.physics.atomic import families, family_cross_sections, lines
+from xrfmap.physics.detector import efficiency
+from xrfmap.physics.tube import excitation
 from xrfmap.settings import Instrument
-from xrfmap.tube import excitation
 
 __all__ = ["DEPTH_POWER", "depth_factor", "line_energy", "sensitivity"]
 

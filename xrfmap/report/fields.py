@@ -9,7 +9,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.errors import InputError
-from xrfmap.flicker import exposure
+from xrfmap.spectra.flicker import exposure
 
 __all__ = [
     "Field",

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING
 
 from PIL import Image
 
-from xrfmap.crew import Crew
-from xrfmap.memory import hand_back
 from xrfmap.report import pixels, style
 from xrfmap.report.plates import slug
 from xrfmap.report.tables import Table, write_csv
+from xrfmap.running.crew import Crew
+from xrfmap.running.memory import hand_back
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.areas import polygon_mask
+from xrfmap.areas.members import polygon_mask
 from xrfmap.findings import AutomaticArea, Findings
 from xrfmap.report import style
 from xrfmap.report.tables import Column, Table, Value

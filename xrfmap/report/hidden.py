@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from xrfmap.hidden import shapes_of
+from xrfmap.pictures.hidden import shapes_of
 from xrfmap.report import fields
 from xrfmap.report.tables import Column, Table
 from xrfmap.report.words import element_name, number, share, whole

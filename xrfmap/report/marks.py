@@ -30,7 +30,7 @@ def family_of(label: str) -> tuple[str, str] | None:
 
 def line_marks(labels: Iterable[str]) -> list[Mark]:
     """Place the marks of all line families among `labels`, by energy."""
-    from xrfmap.atomic import lines
+    from xrfmap.physics.atomic import lines
 
     marks: list[Mark] = []
     for label in labels:

@@ -13,8 +13,8 @@ import xarray as xr
 
 from xrfmap import __version__
 from xrfmap.findings import VERDICT_ORDER, AreaFinding, ElementAmount, Findings, Flag
-from xrfmap.hidden import HIDDEN_CAUTIONS
-from xrfmap.radiograph_compare import RADIOGRAPH_CAUTIONS
+from xrfmap.pictures.hidden import HIDDEN_CAUTIONS
+from xrfmap.pictures.radiograph_compare import RADIOGRAPH_CAUTIONS
 from xrfmap.report import content, digest, grouping, pixels, record, style, words
 from xrfmap.report.parts import Parts
 from xrfmap.report.scanview import frontispiece, scan_context

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.register import Placement
+from xrfmap.pictures.register import Placement
 from xrfmap.report import fields, style
 from xrfmap.report.pixels import check_picture
 from xrfmap.settings import Image
@@ -76,7 +76,7 @@ def lay_over_scan(
     InputError
         If control points are too few, or lie on one line or place.
     """
-    from xrfmap.explore.photo import for_screen, lay_on, place
+    from xrfmap.report.overlay import for_screen, lay_on, place
 
     shape = fields.grid(maps)
     blank = np.round(style.rgb(style.UNSURE) * 255).astype(np.uint8)

@@ -10,12 +10,12 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.memory import hand_back
 from xrfmap.report import choices, fields, pixels, style
 from xrfmap.report.figures.composite import composite_image
 from xrfmap.report.figures.maps import QUALITY
 from xrfmap.report.marks import family_of
 from xrfmap.report.words import element_name, number, share
+from xrfmap.running.memory import hand_back
 
 __all__ = ["Atlas", "Plate", "build_atlas", "slug"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import xarray as xr
 
-from xrfmap.radiograph_compare import differences_of
+from xrfmap.pictures.radiograph_compare import differences_of
 from xrfmap.report import fields
 from xrfmap.report.tables import Column, Table
 from xrfmap.report.words import signed

@@ -8,13 +8,13 @@ from typing import Any
 
 import xarray as xr
 
-from xrfmap.crew import Crew
 from xrfmap.findings import Findings
 from xrfmap.report import charts, content, grouping, record
 from xrfmap.report.folder import ResultFolder, replace_text
 from xrfmap.report.page import render_page
 from xrfmap.report.parts import Parts
 from xrfmap.report.photographs import Photograph, as_photograph
+from xrfmap.running.crew import Crew
 from xrfmap.settings import Study
 
 __all__ = ["write_report"]
@@ -86,13 +86,13 @@ def write_report(
         or (y, x) that covers just the scanned field, uint8 or floats from 0 to 1. For several
         scans a mapping of such mappings by the name of the scan.
     cover : Dataset or mapping of str to Dataset, optional
-        Maps of cover, as from :func:`xrfmap.cover_maps.cover_maps`; several scans by name.
+        Maps of cover, as from :func:`xrfmap.depth.cover_maps.cover_maps`; several scans by name.
     hidden : Dataset or mapping of str to Dataset, optional
         What the visible picture leaves unexplained, as from
-        :func:`xrfmap.hidden.hidden_design`; several scans by name.
+        :func:`xrfmap.pictures.hidden.hidden_design`; several scans by name.
     radiographs : Dataset or mapping of str to Dataset, optional
         Simulated radiographs, compared where one is given, as from
-        :func:`xrfmap.radiograph_compare.compare_radiographs`; several scans by name.
+        :func:`xrfmap.pictures.radiograph_compare.compare_radiographs`; several scans by name.
     progress : callable, optional
         Told what is being written.
     crew : Crew, optional

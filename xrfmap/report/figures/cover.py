@@ -33,7 +33,7 @@ def cover_map(
     Parameters
     ----------
     cover : Dataset
-        From :func:`xrfmap.cover_maps.cover_maps`.
+        From :func:`xrfmap.depth.cover_maps.cover_maps`.
     element : str
         Symbol.
     ax : Axes, optional

@@ -95,7 +95,7 @@ def seam_map(maps: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     maps : Dataset
-        From :func:`xrfmap.stitch.stitch`, with `tile` (y, x).
+        From :func:`xrfmap.maps.stitch.stitch`, with `tile` (y, x).
     ax : Axes, optional
         Where to draw.
 

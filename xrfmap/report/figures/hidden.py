@@ -38,7 +38,7 @@ def hidden_map(
     Parameters
     ----------
     hidden : Dataset
-        From :func:`xrfmap.hidden.hidden_design`.
+        From :func:`xrfmap.pictures.hidden.hidden_design`.
     what : str
         ``"unexplained"``, ``"significance"`` or ``"joint"``.
     line : str, optional

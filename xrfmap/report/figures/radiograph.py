@@ -40,8 +40,8 @@ def radiograph_map(held: xr.Dataset, what: str, *, ax: Axes | None = None) -> Ax
     Parameters
     ----------
     held : Dataset
-        From :func:`xrfmap.radiograph.simulated_radiograph`; for ``"given"`` and
-        ``"difference"`` from :func:`xrfmap.radiograph_compare.compare_radiographs`.
+        From :func:`xrfmap.pictures.radiograph.simulated_radiograph`; for ``"given"`` and
+        ``"difference"`` from :func:`xrfmap.pictures.radiograph_compare.compare_radiographs`.
     what : str
         ``"opacity"``, ``"given"`` or ``"difference"``.
     ax : Axes, optional

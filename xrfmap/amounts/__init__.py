@@ -1,0 +1,1 @@
+"""Mass per area and mass fractions by fundamental parameters."""

@@ -1,0 +1,390 @@
+"""Areas cut into compact blocks, each with its net counts: what a comparison of areas rests on.
+
+The scatter of the blocks holds everything that makes a paint uneven, counting included,
+which the error of one sum does not. Blocks and not pixels, because neighbours resemble
+each other and would pass for more independent observations than they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from xrfmap.areas.cut import BlockCut, full_energies
+from xrfmap.fit.full_blocks import FullWatch
+from xrfmap.io.lazy import map_blocks
+from xrfmap.spectra.flicker import exposure
+
+if TYPE_CHECKING:
+    from xrfmap.fit.map_design import MapDesign
+    from xrfmap.identification.identify import Found
+
+__all__ = [
+    "BLOCKS",
+    "AreaBlocks",
+    "BlockSums",
+    "blocks_from_maps",
+    "blocks_from_scan",
+    "cut",
+    "fit_blocks",
+    "full_in",
+    "label_sums",
+    "read_blocks",
+]
+
+Array = npt.NDArray[np.float64]
+Labels = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+BLOCKS = 8
+"""Blocks of an area. Few and large: the edges where blocks touch are short, so that texture
+of the paint makes their means alike as little as can be (Ibragimov and Müller 2010)."""
+
+FEWEST_PIXELS = 16
+"""Pixels below which an area has no blocks worth the name: two for each."""
+
+CUT_SHARE = 0.01
+"""Share of pixels held at zero above which the mean of a map is no longer that of the counts."""
+
+
+@dataclass(frozen=True, eq=False)
+class AreaBlocks:
+    """Net counts of the blocks of one area.
+
+    Attributes
+    ----------
+    name : str
+        Name of the area.
+    families : tuple of str
+        Line families.
+    net : ndarray, shape (blocks, families)
+        Net counts, which may be below zero; NaN where they are not known. [counts]
+    variance : ndarray, shape (blocks, families)
+        Counting variance. [counts squared]
+    exposure : ndarray, shape (blocks,)
+        Live time [s], or pixels where no live time is known.
+    unit : {"s", "pixels"}
+        Unit of `exposure`.
+    neighbours : ndarray of int, shape (pairs, 2)
+        Blocks that touch.
+    pixels : int
+        Pixels in all blocks.
+    leakage : ndarray, shape (families, families), or None
+        Counts that family i seems to gain per count of family j where line ratios vary.
+    lost : tuple of str
+        Families of which too little lies outside channels that ran full; their `net` is NaN.
+    own : ndarray, shape (families,), or None
+        Relative error of a family whose counts rest on its line ratios, since it was fitted
+        without the channels that ran full.
+    full : str
+        Which channels were left out for that, in words; empty where none was.
+    """
+
+    name: str
+    families: tuple[str, ...]
+    net: Array
+    variance: Array
+    exposure: Array
+    unit: str
+    neighbours: Labels
+    pixels: int
+    leakage: Array | None = None
+    lost: tuple[str, ...] = ()
+    own: Array | None = None
+    full: str = ""
+
+    def merged(self) -> AreaBlocks:
+        """Pairs of blocks put together; the halves of one cut are neighbours in the list."""
+        pairs = np.unique(np.sort(self.neighbours // 2, axis=1), axis=0)
+        return replace(
+            self,
+            net=self.net[::2] + self.net[1::2],
+            variance=self.variance[::2] + self.variance[1::2],
+            exposure=self.exposure[::2] + self.exposure[1::2],
+            neighbours=pairs[pairs[:, 0] != pairs[:, 1]],
+        )
+
+
+def cut(mask: Mask, blocks: int = BLOCKS) -> Labels:
+    """Cut an area into compact blocks of equally many pixels.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (y, x)
+        The area.
+    blocks : int
+        How many, a power of two.
+
+    Returns
+    -------
+    ndarray of int, shape (y, x)
+        Number of the block, -1 outside. Blocks 2 k and 2 k + 1 are the halves of one.
+
+    Raises
+    ------
+    ValueError
+        If the area has fewer pixels than blocks, or `blocks` is no power of two.
+
+    Notes
+    -----
+    Halved again and again at the median of the longer side, so that the result depends on
+    nothing but the mask.
+    """
+    if blocks < 1 or blocks & (blocks - 1):
+        raise ValueError(f"the number of blocks must be a power of two, found {blocks}")
+    rows, columns = np.nonzero(mask)
+    if rows.size < blocks:
+        raise ValueError(f"{rows.size} pixels cannot be cut into {blocks} blocks")
+    parts = [np.arange(rows.size)]
+    while len(parts) < blocks:
+        parts = [half for part in parts for half in _halves(part, rows, columns)]
+    labels = np.full(mask.shape, -1, dtype=np.int64)
+    for number, part in enumerate(parts):
+        labels[rows[part], columns[part]] = number
+    return labels
+
+
+def _halves(part: Labels, rows: Labels, columns: Labels) -> tuple[Labels, Labels]:
+    y, x = rows[part], columns[part]
+    order = np.lexsort((x, y)) if np.ptp(y) > np.ptp(x) else np.lexsort((y, x))
+    middle = part.size // 2
+    return part[order[:middle]], part[order[middle:]]
+
+
+def _touching(labels: Labels) -> Labels:
+    pairs = [
+        np.stack([one[kept], other[kept]], axis=1)
+        for one, other in ((labels[1:], labels[:-1]), (labels[:, 1:], labels[:, :-1]))
+        for kept in [(one != other) & (one >= 0) & (other >= 0)]
+    ]
+    return np.unique(np.sort(np.concatenate(pairs), axis=1), axis=0)
+
+
+def label_sums(
+    scan: xr.Dataset, labels: Labels, count: int, watch: FullWatch | None = None
+) -> tuple[Array, Mask]:
+    """Sum spectra of the pixels with the same label, in one pass over the scan.
+
+    Parameters
+    ----------
+    scan : Dataset
+        ``counts(y, x, channel)``, which may be lazy. [counts]
+    labels : ndarray of int, shape (y, x)
+        0 to ``count - 1``; pixels below zero are left out, and blocks without any other
+        are not read.
+    count : int
+        Labels there are.
+    watch : FullWatch, optional
+        Channels in which pixels of the scan ran full.
+
+    Returns
+    -------
+    sums : ndarray, shape (count, channel)
+        Sums. [counts]
+    full : ndarray of bool, shape (count, channel)
+        Channels that a fit of the sum should do without, since its pixels ran full there.
+    """
+    counts = scan["counts"].transpose("y", "x", "channel")
+    total = np.zeros((count, scan.sizes["channel"]))
+    number = np.zeros((count, 0 if watch is None else len(watch.channels)), dtype=np.int64)
+
+    def work(
+        rows: slice, columns: slice, block: npt.NDArray[Any]
+    ) -> list[tuple[int, Array, npt.NDArray[Any] | int]]:
+        mine = labels[rows, columns].ravel()
+        flat = block.reshape(mine.size, -1)
+        parts = []
+        for k in np.unique(mine[mine >= 0]):
+            pixels = flat[mine == k]
+            full = 0 if watch is None else watch.at_full(pixels).sum(axis=0)
+            parts.append((int(k), pixels.sum(axis=0, dtype=np.float64), full))
+        return parts
+
+    for _, _, parts in map_blocks(counts, work, labels >= 0):
+        for label, part, full in parts:
+            total[label] += part
+            number[label] += full
+    if watch is None:
+        return total, np.zeros(total.shape, dtype=bool)
+    return total, watch.spread(watch.left_out(number, total))
+
+
+def _exposures(data: xr.Dataset, labels: Labels, count: int) -> tuple[Array, str]:
+    inside = labels >= 0
+    number = np.bincount(labels[inside], minlength=count).astype(np.float64)
+    exposed = exposure(data)
+    if exposed is not None:
+        time = exposed.transpose("y", "x").values[inside].astype(np.float64)
+        if np.isfinite(time).all():
+            unit = "s" if exposed.attrs["units"] == "s" else "pixels"  # at the usual beam
+            total = np.bincount(labels[inside], time, minlength=count)
+            return np.asarray(total, dtype=np.float64), unit
+    return number, "pixels"
+
+
+def blocks_from_scan(
+    scan: xr.Dataset, found: Found, masks: Mapping[str, Mask]
+) -> dict[str, AreaBlocks]:
+    """Blocks of areas, each block's sum spectrum fitted with the model of the scan.
+
+    Parameters
+    ----------
+    scan : Dataset
+        Calibrated scan.
+    found : Found
+        Elements and shapes of the whole scan.
+    masks : mapping of str to ndarray of bool, shape (y, x)
+        Usable pixels of the areas.
+
+    Returns
+    -------
+    dict
+        Blocks by the name of the area; areas of too few pixels have none and are left out.
+
+    Notes
+    -----
+    Sums and not maps, since map values are cut at zero and so too large on average where
+    an element is faint. Channels in which pixels of any block ran full are left out of the
+    fit of all: so what is wrong with line ratios is wrong in each of them.
+    """
+    read = {name: read_blocks(scan, found, mask) for name, mask in masks.items()}
+    full = full_in(read.values())
+    return {
+        name: fit_blocks(scan, found, held, name, full)
+        for name, held in read.items()
+        if held is not None
+    }
+
+
+@dataclass(frozen=True, eq=False)
+class BlockSums:
+    """Spectra of the blocks of one area, read but not yet fitted."""
+
+    labels: Labels  # (y, x), number of the block, -1 outside
+    sums: Array  # (parts, channels) [counts]
+    pixels: Labels  # (parts,)
+    full: Mask  # (channels,), where pixels of any block ran full
+
+
+def full_in(read: Iterable[BlockSums | None]) -> Mask | None:
+    """Channels in which pixels of any of these blocks of one scan ran full; None without any."""
+    marked = [held.full for held in read if held is not None and held.full.any()]
+    return np.asarray(np.any(marked, axis=0)) if marked else None
+
+
+def read_blocks(scan: xr.Dataset, found: Found, mask: Mask) -> BlockSums | None:
+    """Read the spectra of the blocks of an area; None for an area of too few pixels."""
+    if int(mask.sum()) < FEWEST_PIXELS:
+        return None
+    designs, group = _designs(scan, found)
+    labels = cut(mask)
+    # where the gain drifted, each block is fitted in as many parts as its rows have scales
+    parts = np.where(labels >= 0, labels * len(designs) + _group_of_rows(group, labels), -1)
+    sums, full = label_sums(scan, parts, BLOCKS * len(designs), FullWatch.of(scan, found))
+    pixels = np.bincount(parts[parts >= 0], minlength=len(sums))
+    return BlockSums(labels, sums, pixels, np.asarray(full.any(axis=0)))
+
+
+def fit_blocks(
+    scan: xr.Dataset, found: Found, held: BlockSums, name: str, full: Mask | None = None
+) -> AreaBlocks:
+    """Fit what :func:`read_blocks` read, with the model of the scan, without `full` channels.
+
+    To compare two areas of a scan, leave out of both what ran full in one of them, see
+    :func:`full_in`.
+    """
+    designs, _ = _designs(scan, found)
+    plan = designs[0]
+    if full is None:
+        cuts = [BlockCut.none(plan) for plan in designs]
+    else:
+        cuts = [BlockCut.of(plan, full) for plan in designs]
+    net, variance = _fitted(held.sums, held.pixels, cuts)
+    exposed, unit = _exposures(scan, held.labels, BLOCKS)
+    known = np.asarray(np.array([c.known for c in cuts]).all(axis=0))
+    net[:, ~known], variance[:, ~known] = np.nan, np.nan
+    return AreaBlocks(
+        name, plan.lines, net, variance, exposed, unit, _touching(held.labels),
+        int(held.pixels.sum()), cuts[0].leakage,
+        tuple(line for line, there in zip(plan.lines, known, strict=True) if not there),
+        None if full is None else cuts[0].own,
+        "" if full is None else full_energies(full, found),
+    )  # fmt: skip
+
+
+def _designs(
+    scan: xr.Dataset, found: Found
+) -> tuple[Sequence[MapDesign], npt.NDArray[np.intp] | None]:
+    from xrfmap.fit.map_design import row_designs
+
+    return row_designs(found, pixels=scan.sizes["y"] * scan.sizes["x"])
+
+
+def _group_of_rows(group: npt.NDArray[np.intp] | None, labels: Labels) -> Labels:
+    if group is None:
+        return np.zeros((len(labels), 1), dtype=np.int64)
+    return np.asarray(group, dtype=np.int64)[:, None]
+
+
+def _fitted(sums: Array, pixels: Labels, cuts: Sequence[BlockCut]) -> tuple[Array, Array]:
+    """Net counts of the blocks and their variance, each part fitted by its own design."""
+    from xrfmap.fit.pixels import fit_counts
+
+    net, variance = np.zeros((2, BLOCKS, len(cuts[0].whole.lines)))
+    for number, one in enumerate(cuts):
+        mine = np.arange(BLOCKS) * len(cuts) + number
+        held = np.flatnonzero(pixels[mine] > 0)
+        if not held.size:
+            continue
+        typical = one.plan.typical * float(pixels[mine][held].mean())
+        result = fit_counts(one.spectra(sums[mine[held]]), one.plan.design, typical)
+        places, many = np.ix_(held, one.lines), len(one.lines)
+        net[places] += np.where(result.converged[:, None], result.unbounded[:, :many], np.nan)
+        variance[places] += result.variance[:, :many]
+    return net, variance
+
+
+def blocks_from_maps(maps: xr.Dataset, masks: Mapping[str, Mask]) -> dict[str, AreaBlocks]:
+    """Blocks of areas from element maps alone, where the counts are not at hand.
+
+    Parameters
+    ----------
+    maps : Dataset
+        `net_counts`, `net_counts_err` (line, y, x) [counts], `fit_ok`, `live_time` (y, x),
+        `beam` (y, x) where it wavered.
+    masks : mapping of str to ndarray of bool, shape (y, x)
+        The areas; pixels that are not `fit_ok` are left out.
+
+    Returns
+    -------
+    dict
+        As from :func:`blocks_from_scan`. A family with more than 1 % of an area's pixels
+        at zero is NaN there: maps are cut at zero, and their mean is then too large.
+    """
+    families = tuple(str(line) for line in maps["line"].values)
+    usable = maps["fit_ok"].transpose("y", "x").values.astype(bool)
+    made = {}
+    for name, mask in masks.items():
+        inside = mask & usable
+        if int(inside.sum()) < FEWEST_PIXELS:
+            continue
+        labels = cut(inside)
+        places = labels[inside]
+        net, variance = np.empty((2, BLOCKS, len(families)))
+        for index in range(len(families)):
+            one = maps.isel(line=index)
+            values = one["net_counts"].transpose("y", "x").values[inside].astype(np.float64)
+            errors = one["net_counts_err"].transpose("y", "x").values[inside].astype(np.float64)
+            known = float((values <= 0).mean()) <= CUT_SHARE
+            net[:, index] = np.bincount(places, values) if known else np.nan
+            variance[:, index] = np.bincount(places, errors**2)
+        exposed, unit = _exposures(maps, labels, BLOCKS)
+        made[name] = AreaBlocks(
+            name, families, net, variance, exposed, unit, _touching(labels), places.size
+        )
+    return made

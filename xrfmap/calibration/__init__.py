@@ -1,0 +1,1 @@
+"""Channel to keV and peak width from the data alone, with uncertainty and drift."""

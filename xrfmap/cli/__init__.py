@@ -1,0 +1,1 @@
+"""The command line. Heavy imports stand inside the commands."""

@@ -1,0 +1,1 @@
+"""Dates of layers, from their materials, tree rings and documents."""

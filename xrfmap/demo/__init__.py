@@ -1,0 +1,1 @@
+"""The fictional panel that the demo study is made of."""

@@ -1,0 +1,1 @@
+"""What lies above what, from the ratios of lines of different energy."""

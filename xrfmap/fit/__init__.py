@@ -1,0 +1,1 @@
+"""Poisson maximum likelihood of pixels, with errors, thresholds and limits."""

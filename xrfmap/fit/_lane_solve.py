@@ -1,0 +1,266 @@
+"""Linear algebra for many pixels side by side, and the step to the maximum under a bound at zero.
+
+The information of all pixels has one sparse pattern: its Cholesky factor, products and inverse are
+lists of row operations that are written down once.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from xrfmap.fit._lane_sums import OPTIONS
+from xrfmap.fit._lane_vectors import WIDE, copy, fill, multiply, subtract_products
+
+VECTOR = WIDE
+"""Lanes are taken in multiples of this: the remainder of a loop would be rounded otherwise."""
+
+RIDGE = np.float32(1e-5)  # least share of a pivot that is kept: coinciding templates stay finite
+ROUNDS = 8  # exchanges of held and free components within one step
+
+
+@njit(**OPTIONS)
+def factor(chol, info, info_row, free, row, col, first, upd, left, right, drop, lanes):
+    """Sparse Cholesky of the information, fixed components replaced by the identity.
+
+    The diagonal of the factor is stored as its reciprocal. A component of which the others
+    leave nothing (one stray count where the model is nearly zero outweighs all that single
+    precision can hold) is left where it is with `drop`, and else keeps a share of its own.
+    """
+    for e in range(len(row)):
+        c = chol[e]
+        i = row[e]
+        j = col[e]
+        h = info_row[e]
+        if h < 0:  # fill-in: no entry in the information itself
+            for k in range(lanes):
+                c[k] = 0.0
+        else:
+            source = info[h]
+            fi = free[i]
+            fj = free[j]
+            if i == j:
+                for k in range(lanes):
+                    c[k] = source[k] * fi[k] + (np.float32(1.0) - fi[k])
+            else:
+                for k in range(lanes):
+                    c[k] = source[k] * fi[k] * fj[k]
+        for k in range(0, lanes, WIDE):
+            subtract_products(chol, e, k, upd[e], upd[e + 1], left, right, chol, chol)
+        if i == j:
+            source = info[h]
+            for k in range(lanes):
+                least = RIDGE * source[k] + np.float32(1e-30)
+                kept = np.float32(1.0) / np.sqrt(max(c[k], least))
+                c[k] = np.float32(0.0) if drop and c[k] < least else kept
+        else:
+            d = chol[first[j]]
+            for k in range(lanes):
+                c[k] *= d[k]
+
+
+@njit(**OPTIONS)
+def solve(chol, row, first, by_row, x, lanes):
+    """Solve with the factor in place: ``x <- (L L^T)^-1 x``."""
+    ptr, entry, col, every = by_row
+    n = len(first) - 1
+    for k in range(0, lanes, WIDE):
+        for j in range(n):
+            subtract_products(x, j, k, ptr[j], ptr[j + 1], entry, col, chol, x)
+            multiply(x, j, k, chol, first[j])
+        for j in range(n - 1, -1, -1):
+            subtract_products(x, j, k, first[j] + 1, first[j + 1], every, row, chol, x)
+            multiply(x, j, k, chol, first[j])
+
+
+@njit(**OPTIONS)
+def inverse(inv, chol, first, inv_ptr, inv_left, inv_right, lanes):
+    """Inverse of ``L L^T`` on the pattern of L (Takahashi recurrences)."""
+    for k in range(0, lanes, WIDE):
+        for j in range(len(first) - 2, -1, -1):
+            c0 = first[j]
+            for e in range(first[j + 1] - 1, c0 - 1, -1):
+                if e == c0:
+                    copy(inv, e, k, chol, c0)
+                else:
+                    fill(inv, e, k, np.float32(0.0))
+                subtract_products(
+                    inv, e, k, inv_ptr[e], inv_ptr[e + 1], inv_left, inv_right, chol, inv
+                )
+                multiply(inv, e, k, chol, c0)
+
+
+@njit(**OPTIONS)
+def _minus_times(out, info, diag, touching, x, lanes):
+    """``out = -info @ x`` for the symmetric information."""
+    ptr, other, entry = touching
+    for j in range(out.shape[0]):
+        o, h, xj = out[j], info[diag[j]], x[j]
+        for k in range(lanes):
+            o[k] = -h[k] * xj[k]
+    for k in range(0, lanes, WIDE):
+        for j in range(out.shape[0]):
+            subtract_products(out, j, k, ptr[j], ptr[j + 1], entry, other, info, x)
+
+
+@njit(**OPTIONS)
+def sweep(a, g, d, info, diag, touching, sweeps, lanes):
+    """Sweep over the components, each put to its best value >= 0 with the others as they are.
+
+    A cheap way near the maximum of the quadratic model (Gauss-Seidel with a bound), which
+    tells most of the components that are at zero there.
+    """
+    ptr, other, entry = touching
+    r = np.empty((1, lanes), np.float32)
+    for j in range(a.shape[0]):
+        for k in range(lanes):
+            d[j, k] = 0.0
+    for _ in range(sweeps):
+        for j in range(a.shape[0]):
+            aj, dj, gj, h = a[j], d[j], g[j], info[diag[j]]
+            for k in range(lanes):
+                r[0, k] = gj[k] - h[k] * dj[k]
+            for k in range(0, lanes, WIDE):
+                subtract_products(r, 0, k, ptr[j], ptr[j + 1], entry, other, info, d)
+            for k in range(lanes):
+                dj[k] = max(dj[k] + r[0, k] / h[k], -aj[k])
+
+
+@njit(**OPTIONS)
+def _exchange(a, d, y, free, info, diag, release, changed, lanes):
+    """Hold components that would turn negative, free those that want to grow.
+
+    `changed` becomes how many changed sides in each lane.
+    """
+    zero, one = np.float32(0.0), np.float32(1.0)
+    may = one if release else zero
+    for k in range(lanes):
+        changed[k] = zero
+    for j in range(a.shape[0]):
+        h, aj, dj, yj, fj = info[diag[j]], a[j], d[j], y[j], free[j]
+        for k in range(lanes):
+            slack = np.float32(1e-4) * np.sqrt(h[k])
+            hold = fj[k] * (one if (aj[k] + dj[k]) * h[k] < -slack else zero)
+            loose = (one - fj[k]) * (may if yj[k] < -slack else zero)
+            fj[k] = fj[k] - hold + loose
+            changed[k] += hold + loose
+
+
+@njit(**OPTIONS)
+def _exchange_one(a, d, y, free, info, diag, changed, lanes):
+    """As :func:`_exchange`, but only the last component that is on the wrong side.
+
+    Slow, and sure to end at the maximum where exchanging all at once runs in a circle
+    (Murty's rule).
+    """
+    for k in range(lanes):
+        changed[k] = 0.0
+        for j in range(a.shape[0] - 1, -1, -1):
+            h = info[diag[j], k]
+            slack = np.float32(1e-4) * np.sqrt(h)
+            if free[j, k] > 0:
+                wrong = (a[j, k] + d[j, k]) * h < -slack
+            else:
+                wrong = y[j, k] < -slack
+            if wrong:
+                free[j, k] = np.float32(1.0) - free[j, k]
+                changed[k] = 1.0
+                break
+
+
+@njit(**OPTIONS)
+def chosen_lanes(flag, lanes, chosen):
+    """Lanes with a flag, in order, the last repeated to a whole number of vectors.
+
+    Returns how many with the repeated ones.
+    """
+    m = 0
+    for k in range(lanes):
+        if flag[k] > 0:
+            chosen[m] = k
+            m += 1
+    wide = (m + VECTOR - 1) // VECTOR * VECTOR
+    for k in range(m, wide):
+        chosen[k] = chosen[m - 1]
+    return wide
+
+
+@njit(**OPTIONS)
+def take(out, source, chosen, wide):
+    """Copy some lanes side by side; `out` may be `source`, since they move forward only."""
+    for r in range(out.shape[0]):
+        o, s = out[r], source[r]
+        for k in range(wide):
+            o[k] = s[chosen[k]]
+
+
+@njit(**OPTIONS)
+def _one_round(a, g, d, y, info, free, chol, lists, touching, lanes):
+    """Solve for the free components while the others go to zero; `y` is the slope there."""
+    info_row, row, col, first, upd, left, right, diag, by_row = lists
+    comps = a.shape[0]
+    going = np.float32(0.0)
+    for j in range(comps):
+        for k in range(lanes):
+            d[j, k] = -a[j, k] * (np.float32(1.0) - free[j, k])
+            going -= d[j, k]
+    if going > 0:
+        _minus_times(y, info, diag, touching, d, lanes)
+        for j in range(comps):
+            for k in range(lanes):
+                d[j, k] = (g[j, k] + y[j, k]) * free[j, k]
+    else:  # what is held lies at zero already
+        for j in range(comps):
+            for k in range(lanes):
+                d[j, k] = g[j, k] * free[j, k]
+    factor(chol, info, info_row, free, row, col, first, upd, left, right, True, lanes)
+    solve(chol, row, first, by_row, d, lanes)
+    for j in range(comps):
+        for k in range(lanes):
+            f = free[j, k]
+            d[j, k] = d[j, k] * f - a[j, k] * (np.float32(1.0) - f)
+    _minus_times(y, info, diag, touching, d, lanes)
+    for j in range(comps):
+        for k in range(lanes):
+            y[j, k] = -y[j, k] - g[j, k]
+
+
+@njit(**OPTIONS)
+def newton(a, g, d, y, info, free, chol, lists, touching, aside, rounds, lanes):
+    """Step to the maximum of the quadratic model under ``a + d >= 0``.
+
+    Block principal pivoting: all components on the wrong side change sides at once;
+    from the fourth round on they may only be held, which must end, or, where there is
+    time for more rounds, go one by one. Lanes where nothing changed are done; the others
+    are put `aside`, close together, for the next round.
+    """
+    diag = lists[7]
+    few = (a, g, d, y, info, free)
+    place = np.arange(lanes)
+    chosen = np.empty(lanes, np.int64)
+    changed = np.empty(lanes, np.float32)
+    wide = lanes
+    for round_ in range(rounds):
+        sa, sg, sd, sy, sinfo, sfree = few
+        _one_round(sa, sg, sd, sy, sinfo, sfree, chol, lists, touching, wide)
+        if round_ > 0:
+            for j in range(a.shape[0]):
+                for k in range(wide):
+                    d[j, place[k]] = sd[j, k]
+        if round_ + 1 == rounds:
+            break
+        if round_ >= 3 and rounds > ROUNDS:
+            _exchange_one(sa, sd, sy, sfree, sinfo, diag, changed, wide)
+        else:
+            _exchange(sa, sd, sy, sfree, sinfo, diag, round_ < 3, changed, wide)
+        narrow = chosen_lanes(changed, wide, chosen)
+        if narrow == 0:
+            break
+        take(aside[0], sa, chosen, narrow)
+        take(aside[1], sg, chosen, narrow)
+        take(aside[4], sinfo, chosen, narrow)
+        take(aside[5], sfree, chosen, narrow)
+        few = aside
+        wide = narrow
+        for k in range(wide):
+            place[k] = place[chosen[k]]

@@ -1,0 +1,163 @@
+"""Bins of many pixels side by side, and sums over them: model, gradient, information, deviance."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from xrfmap.fit._lane_vectors import WIDE, add_products, copy, fill, weigh
+
+BLOCK = 16
+"""Bins whose model, gradient and curvature are kept in the nearest cache at a time."""
+
+# Rearrangement of sums lets the compiler use vectors; counts are finite when they come here
+# and the model is bounded away from zero, so that no NaN or infinity can arise.
+MATH = {"contract", "reassoc", "nsz", "arcp", "nnan", "ninf"}
+OPTIONS = {"fastmath": MATH, "error_model": "numpy", "cache": True, "nogil": True}
+
+_TILE = 8  # pixels that are turned into lanes at a time
+
+FLOOR = np.float32(1e-4)  # counts per bin: keeps log(model) finite where all amplitudes are 0
+
+
+@njit(**OPTIONS)
+def _merge(row, pixel, first_bin, first_channel, width):
+    """Sum channels of one pixel into bins; loops over bins of one width become vectors.
+
+    Single precision holds whole counts up to 16 million, and the fit asks for no more.
+    """
+    for run in range(len(width)):
+        w, c, bins = width[run], first_channel[run], first_bin[run + 1] - first_bin[run]
+        out, x = row[first_bin[run] : first_bin[run + 1]], pixel[c : c + w * bins]
+        if w == 1:
+            for b in range(bins):
+                out[b] = np.float32(x[b])
+        elif w == 2:
+            for b in range(bins):
+                out[b] = np.float32(x[2 * b]) + np.float32(x[2 * b + 1])
+        elif w == 3:
+            for b in range(bins):
+                out[b] = (np.float32(x[3 * b]) + np.float32(x[3 * b + 1])) + np.float32(
+                    x[3 * b + 2]
+                )
+        elif w == 4:
+            for b in range(bins):
+                out[b] = (np.float32(x[4 * b]) + np.float32(x[4 * b + 1])) + (
+                    np.float32(x[4 * b + 2]) + np.float32(x[4 * b + 3])
+                )
+        else:
+            for b in range(bins):
+                total = np.float32(0.0)
+                for i in range(w):
+                    total += np.float32(x[w * b + i])
+                out[b] = total
+
+
+@njit(**OPTIONS)
+def gather(n, counts, first_pixel, runs, lanes):
+    """Sum channels into bins and turn pixels into lanes; the last pixel fills spare lanes."""
+    last = counts.shape[0] - 1
+    few = np.empty((_TILE, n.shape[0]), np.float32)  # stays in the core's nearest cache
+    for k0 in range(0, lanes, _TILE):
+        for k in range(_TILE):
+            _merge(few[k], counts[min(first_pixel + k0 + k, last)], *runs)
+        for b in range(n.shape[0]):
+            for k in range(_TILE):
+                n[b, k0 + k] = few[k, b]
+
+
+@njit(**OPTIONS)
+def product(out, rows, ptr, idx, val, source, lanes, start):
+    """``out[r] = start + sum_q val[q] source[idx[q]]`` for the sparse row r."""
+    for k in range(0, lanes, WIDE):
+        _product(out, k, rows, ptr, idx, val, source, start)
+
+
+@njit(**OPTIONS)
+def _product(out, k, rows, ptr, idx, val, source, start):
+    """As :func:`product`, for the lanes from `k` on."""
+    for r in range(rows):
+        fill(out, r, k, start)
+        add_products(out, r, k, ptr[r], ptr[r + 1], idx, val, source)
+
+
+@njit(**OPTIONS)
+def add_up(out, k, begin, end, rows, ptr, idx, val, source):
+    """``out[r] += sum_q val[q] source[idx[q]]`` for the segments `begin` to `end` of rows r.
+
+    Only for the lanes from `k` on.
+    """
+    for j in range(begin, end):
+        add_products(out, rows[j], k, ptr[j], ptr[j + 1], idx, val, source)
+
+
+@njit(**OPTIONS)
+def model(n, a, g, info, few, mu, keep, blend, columns, slopes, curves, lanes):
+    """Gradient and information of the likelihood at amplitudes `a`.
+
+    Bins are taken a few at a time, and of the lanes as many as a sum holds: what they have to
+    say is used up while it is still in the core's nearest cache, and nothing but sums over
+    them is written. With `keep` the model itself goes into `mu`.
+    """
+    bp, bi, bv = columns
+    first_slope, slope_rows, slope_ptr, slope_idx, slope_val = slopes
+    first_curve, curve_rows, curve_ptr, curve_idx, curve_val = curves
+    expected, ratio, weight = few
+    zero = np.float32(0.0)
+    bins = n.shape[0]
+    for k in range(0, lanes, WIDE):
+        for j in range(g.shape[0]):
+            fill(g, j, k, zero)
+        for h in range(info.shape[0]):
+            fill(info, h, k, zero)
+        for part in range(len(first_slope) - 1):
+            begin = part * BLOCK
+            count = min(BLOCK, bins - begin)
+            for b in range(count):
+                r = begin + b
+                fill(expected, b, k, FLOOR)
+                add_products(expected, b, k, bp[r], bp[r + 1], bi, bv, a)
+                if keep:
+                    copy(mu, r, k, expected, b)
+                weigh(ratio, weight, b, k, expected, n, r, blend)
+            add_up(g, k, first_slope[part], first_slope[part + 1], slope_rows, slope_ptr,
+                   slope_idx, slope_val, ratio)  # fmt: skip
+            add_up(info, k, first_curve[part], first_curve[part + 1], curve_rows, curve_ptr,
+                   curve_idx, curve_val, weight)  # fmt: skip
+
+
+@njit(**OPTIONS)
+def _log(x, mantissa, out):
+    """Natural logarithm of a positive float32 array, relative error below 1e-6."""
+    bits, parts = x.view(np.int32), mantissa.view(np.int32)
+    for k in range(len(x)):
+        parts[k] = (bits[k] & 0x007FFFFF) | 0x3F800000
+    for k in range(len(x)):
+        exponent = np.float32((bits[k] >> 23) - 127)
+        m = mantissa[k]
+        big = np.float32(m > np.float32(1.4142135))
+        m = m * (np.float32(1.0) - np.float32(0.5) * big)
+        t = (m - np.float32(1.0)) / (m + np.float32(1.0))
+        s = t * t
+        series = np.float32(1.0) + s * (
+            np.float32(1 / 3)
+            + s * (np.float32(0.2) + s * (np.float32(1 / 7) + s * np.float32(1 / 9)))
+        )
+        out[k] = (exponent + big) * np.float32(0.69314718) + np.float32(2.0) * t * series
+
+
+@njit(**OPTIONS)
+def deviance_of(n, mu, out, lanes):
+    """Poisson deviance ``2 sum(n ln(n/mu) - n + mu)`` per lane."""
+    for k in range(lanes):
+        out[k] = 0.0
+    x, mantissa, y = (
+        np.empty(lanes, np.float32), np.empty(lanes, np.float32), np.empty(lanes, np.float32)
+    )  # fmt: skip
+    for b in range(n.shape[0]):
+        nb, mb = n[b], mu[b]
+        for k in range(lanes):
+            x[k] = max(nb[k], np.float32(1e-20)) / mb[k]
+        _log(x, mantissa, y)
+        for k in range(lanes):
+            out[k] += np.float32(2.0) * (nb[k] * y[k] - nb[k] + mb[k])

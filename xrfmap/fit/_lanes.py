@@ -1,0 +1,307 @@
+"""Compiled kernel of the Poisson fit: many pixels side by side in vector lanes.
+
+Every array here is laid out ``(row, lane)``: one lane is one pixel, and the
+innermost loop runs over lanes, so that the compiler turns it into vector
+instructions. All pixels of a scan share the pattern of the design (which line
+family touches which bin), therefore the sparse products and the sparse
+Cholesky factor are lists of row operations that are written down once.
+
+No lane ever looks at another one: the result of a pixel does not depend on
+its neighbours, on the block it came in, or on the number of threads.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from xrfmap.fit._lane_errors import null_moments
+from xrfmap.fit._lane_solve import (
+    ROUNDS,
+    VECTOR,
+    chosen_lanes,
+    factor,
+    inverse,
+    newton,
+    solve,
+    sweep,
+    take,
+)
+from xrfmap.fit._lane_sums import BLOCK, FLOOR, OPTIONS, add_up, deviance_of, gather, model, product
+from xrfmap.fit._lane_vectors import WIDE
+
+LANES = 256
+"""Pixels worked on together: more share the cost of each short loop, until a group's work
+arrays leave the core's own cache. A whole number of vectors."""
+
+_SCORING = 1  # first steps with the expected curvature alone: it does not overshoot
+_ROUGH = 2  # first steps that need not end at the maximum of their model
+_ROUGH_ROUNDS = 2  # exchanges of held and free components within one of them
+_LATE_ROUNDS = 40  # the same for slow pixels, from the fourth on one component at a time
+_SWEEPS = 2  # over the components, that tell most of those to be held
+_AHEAD = np.float32(0.06)  # expected size of the step that is not taken, in tolerances
+_BLEND = np.float32(0.03)  # share of the expected curvature mixed into the observed one, at first
+_LATE_BLEND = np.float32(0.001)
+"""The same later: few counts leave directions with a sixtieth of the expected curvature, along
+which the larger share makes steps far too short."""
+
+
+@njit(**OPTIONS)
+def _start(n, a, g, few, start, slopes, lanes):
+    """Least squares with the weights of a typical spectrum, kept off zero."""
+    weight, sp, si, sv, scale = start
+    first_slope, slope_rows, slope_ptr, slope_idx, slope_val = slopes
+    _, ratio, _ = few
+    total = np.zeros(lanes, np.float32)
+    comps, bins = a.shape[0], n.shape[0]
+    for j in range(comps):
+        for k in range(lanes):
+            g[j, k] = 0.0
+    for part in range(len(first_slope) - 1):
+        begin = part * BLOCK
+        for b in range(min(BLOCK, bins - begin)):
+            nb, rb, w = n[begin + b], ratio[b], weight[begin + b]
+            for k in range(lanes):
+                total[k] += nb[k]
+                rb[k] = nb[k] * w
+        for k in range(0, lanes, WIDE):
+            add_up(g, k, first_slope[part], first_slope[part + 1], slope_rows, slope_ptr, slope_idx,
+                    slope_val, ratio)  # fmt: skip
+    product(a, comps, sp, si, sv, g, lanes, np.float32(0.0))
+    for j in range(comps):
+        aj, least = a[j], scale[j]
+        for k in range(lanes):
+            aj[k] = max(aj[k], least * total[k])
+
+
+@njit(**OPTIONS)
+def _retreat(a, old, k, along, slope):
+    """Go back along the last step of a lane; returns the slope that is left there."""
+    # Along a line the slope of a concave function only falls: its zero lies between.
+    t = min(max(slope / (slope - along), np.float32(0.1)), np.float32(0.7))
+    for j in range(a.shape[0]):
+        a[j, k] = old[j, k] + t * (a[j, k] - old[j, k])
+    return slope * t
+
+
+@njit(**OPTIONS)
+def _move(a, old, g, d, info, diag, go, largest, rise, lanes):
+    """Take the step in the lanes that `go`; how large it is, and how far the likelihood rises."""
+    zero = np.float32(0.0)
+    for k in range(lanes):
+        largest[k] = zero
+        rise[k] = zero
+    for j in range(a.shape[0]):
+        aj, oj, gj, dj, h = a[j], old[j], g[j], d[j], info[diag[j]]
+        for k in range(lanes):
+            root = np.sqrt(h[k])
+            new = max(aj[k] + dj[k], zero)
+            move = (new - aj[k]) * go[k]
+            # held, though it wants to grow
+            pull = gj[k] if new == zero and gj[k] > np.float32(0.01) * root else zero
+            largest[k] = max(largest[k], abs(move) * root, pull / root * go[k])
+            rise[k] += gj[k] * move
+            oj[k] = aj[k] if go[k] > zero else oj[k]
+            aj[k] = new if go[k] > zero else aj[k]
+
+
+@njit(**OPTIONS)
+def _step(a, old, g, d, info, diag, slope, size, active, tries, tol, rows, lanes):
+    """Take the Newton step, or half a step back where the last one went too far.
+
+    A lane has arrived when its step is small, or so much smaller than the one before
+    (`size`) that the next one would be smaller still. Returns the number of lanes still at
+    work.
+    """
+    along, go, largest, rise = rows
+    for k in range(lanes):
+        along[k] = 0.0
+    for j in range(a.shape[0]):
+        aj, oj, gj = a[j], old[j], g[j]
+        for k in range(lanes):
+            along[k] += gj[k] * (aj[k] - oj[k])
+    for k in range(lanes):
+        too_far = along[k] < -np.float32(0.9) * slope[k] and tries[k] < 20
+        go[k] = np.float32(active[k] != 0 and not too_far)
+    _move(a, old, g, d, info, diag, go, largest, rise, lanes)
+    working = 0
+    for k in range(lanes):
+        if active[k] == 0:
+            continue
+        if go[k] == 0:
+            slope[k] = _retreat(a, old, k, along[k], slope[k])
+            size[k] = np.float32(1e-3)  # says nothing of how fast steps shrink
+            tries[k] += 1
+            working += 1
+            continue
+        tries[k] = 0
+        slope[k] = max(rise[k], np.float32(0.0))
+        ahead = largest[k] * min(largest[k] / size[k], np.float32(1.0))
+        size[k] = largest[k]
+        if largest[k] < tol or (largest[k] < np.float32(10.0) * tol and ahead < _AHEAD * tol):
+            active[k] = 0
+        else:
+            working += 1
+    return working
+
+
+@njit(inline="always", **OPTIONS)
+def _climb(n, best, used, left_over, plan, given, tol, max_steps, work, aside, lanes):
+    """Newton steps from `best` to the maximum; lanes that have arrived drop out.
+
+    `best` becomes the amplitudes, `used` the steps taken, `left_over` 1 where the last
+    step was not small.
+    """
+    _, _, columns, slopes, curves, lists, touching, _, _ = plan
+    diag = lists[7]
+    few, a, old, g, d, y, free, info, chol, fewer = work
+    comps = a.shape[0]
+    slope = np.zeros(lanes, np.float32)
+    size = np.full(lanes, np.float32(1e-3))
+    active = np.ones(lanes, np.int8)
+    tries = np.zeros(lanes, np.int32)
+    rows = (
+        np.empty(lanes, np.float32), np.empty(lanes, np.float32), np.empty(lanes, np.float32),
+        np.empty(lanes, np.float32),
+    )  # fmt: skip
+    place = np.arange(lanes)
+    chosen = np.empty(lanes, np.int64)
+    wide = lanes
+    for j in range(comps):
+        for k in range(lanes):
+            a[j, k] = best[j, k]
+            old[j, k] = best[j, k]
+    for turn in range(max_steps):
+        # not when started from a fit: a first step that the expected curvature makes short
+        # would pass for the last one
+        blend = _LATE_BLEND
+        if turn < _ROUGH and not given:
+            blend = np.float32(1.0) if turn < _SCORING else _BLEND
+        model(n, a, g, info, few, n, False, blend, columns, slopes, curves, wide)
+        sweep(a, g, d, info, diag, touching, _SWEEPS, wide)
+        for j in range(comps):
+            for k in range(wide):
+                free[j, k] = np.float32(a[j, k] + d[j, k] > 0)
+        rounds = _LATE_ROUNDS if given else (_ROUGH_ROUNDS if turn < _ROUGH else ROUNDS)
+        newton(a, g, d, y, info, free, chol, lists, touching, aside, rounds, wide)
+        for k in range(lanes):
+            used[k] += left_over[k]
+        working = _step(a, old, g, d, info, diag, slope, size, active, tries, tol, rows, wide)
+        for k in range(wide):
+            left_over[place[k]] = active[k]
+        narrower = working + VECTOR <= wide
+        if narrower or turn + 1 == max_steps:
+            for j in range(comps):
+                for k in range(wide):
+                    best[j, place[k]] = a[j, k]
+        if working == 0:
+            break
+        if narrower:
+            wide = chosen_lanes(active, wide, chosen)
+            take(fewer, n, chosen, wide)
+            n = fewer
+            take(a, a, chosen, wide)
+            take(old, old, chosen, wide)
+            for k in range(wide):
+                slope[k] = slope[chosen[k]]
+                size[k] = size[chosen[k]]
+                active[k] = 1
+                tries[k] = tries[chosen[k]]
+                place[k] = place[chosen[k]]
+
+
+@njit(inline="always", **OPTIONS)
+def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, lanes):
+    """Fit one group of lanes; results go into rows of ``out``."""
+    runs, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
+    info_row, row, col, first, upd, left, right, _, by_row = lists
+    bp, bi, bv = columns
+    n, mu, open_mu, best, inv, null, skew, grow, steps_work, aside = work
+    few, _, _, g, d, _, free, info, chol, _ = steps_work
+    amplitude, onestep, variance, variance0, skewness, slope0, deviance, steps, done = out
+    bins = n.shape[0]
+    comps = best.shape[0]
+    gather(n, counts, first_pixel, runs, lanes)
+
+    again = given.shape[0] > 0
+    if again:
+        last = given.shape[0] - 1
+        for k in range(lanes):
+            for j in range(comps):
+                best[j, k] = given[min(first_pixel + k, last), j]
+    else:
+        _start(n, best, g, few, start, slopes, lanes)
+    used = np.zeros(lanes, np.int32)
+    left_over = np.ones(lanes, np.int8)
+    _climb(n, best, used, left_over, plan, again, tol, max_steps, steps_work, aside, lanes)
+
+    expected = np.float32(1.0)
+    model(n, best, g, info, few, mu, True, expected, columns, slopes, curves, lanes)
+    for j in range(comps):
+        for k in range(lanes):
+            free[j, k] = 1.0
+            d[j, k] = g[j, k]
+    factor(chol, info, info_row, free, row, col, first, upd, left, right, False, lanes)
+    solve(chol, row, first, by_row, d, lanes)
+    inverse(inv, chol, first, *inverse_lists, lanes)
+    for j in range(comps):
+        for k in range(lanes):
+            d[j, k] += best[j, k]
+    product(open_mu, bins, bp, bi, bv, d, lanes, FLOOR)
+    null_moments(null, skew, grow, best, d, mu, open_mu, inv, first, null_lists, lanes)
+    dev = np.empty(lanes, np.float32)
+    deviance_of(n, mu, dev, lanes)
+
+    count = min(lanes, counts.shape[0] - first_pixel)
+    for j in range(comps):
+        place = order[j]
+        v, r = inv[first[j]], null[j]
+        for k in range(count):
+            p = first_pixel + k
+            amplitude[p, place] = best[j, k]
+            onestep[p, place] = d[j, k]
+            variance[p, place] = v[k]
+            variance0[p, place] = v[k] * r[k]
+            skewness[p, place] = skew[j, k]
+            slope0[p, place] = grow[j, k]
+    for k in range(count):
+        p = first_pixel + k
+        deviance[p] = dev[k]
+        steps[p] = used[k]
+        done[p] = left_over[k] == 0
+
+
+@njit(**OPTIONS)
+def fit_part(counts, plan, start, given, tol, max_steps, work, out, lanes, part, parts):
+    """Fit every `parts`-th group of lanes of ``counts``, from `part` on.
+
+    `lanes` is an argument, not a constant: loops of known short length would be unrolled
+    into scalar instructions before the compiler looks for vectors.
+    """
+    groups = (counts.shape[0] + lanes - 1) // lanes
+    for group in range(part, groups, parts):
+        _group(counts, group * lanes, plan, start, given, tol, max_steps, work, out, lanes)
+
+
+def _aligned(rows: int, lanes: int) -> npt.NDArray[np.float32]:
+    """Array whose rows start where a line of the cache starts: a vector in two lines costs two."""
+    raw = np.empty(rows * lanes * 4 + 64, np.uint8)
+    start = -raw.ctypes.data % 64
+    return raw[start : start + rows * lanes * 4].view(np.float32).reshape(rows, lanes)
+
+
+def work_arrays(sizes: tuple[int, ...], lanes: int) -> tuple[Any, ...]:
+    """Memory for one thread, used for all its groups: fresh memory costs as much as arithmetic."""
+    bins, comps, pairs, entries = sizes
+
+    def empty(*rows: int) -> tuple[npt.NDArray[np.float32], ...]:
+        return tuple(_aligned(n, lanes) for n in rows)
+
+    few = empty(BLOCK, BLOCK, BLOCK)
+    fewer = _aligned(bins, max(lanes - VECTOR, VECTOR))
+    steps = (few, *empty(*[comps] * 6, pairs, entries), fewer)
+    aside = empty(comps, comps, comps, comps, pairs, comps)
+    return (*empty(bins, bins, bins, comps, entries, comps, comps, comps), steps, aside)

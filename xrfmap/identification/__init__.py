@@ -1,0 +1,1 @@
+"""Which elements a summed spectrum holds, with the evidence for each."""

@@ -1,0 +1,1 @@
+"""Element maps of a whole scan, and elements that only a few pixels hold."""

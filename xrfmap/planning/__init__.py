@@ -1,0 +1,1 @@
+"""The chance to find an element, against dwell time and cover."""

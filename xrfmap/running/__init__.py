@@ -1,0 +1,1 @@
+"""How work is run: threads, processes, memory, progress."""

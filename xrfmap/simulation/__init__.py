@@ -1,0 +1,1 @@
+"""Scans and spectra with known truth, for tests, planning and the demo."""

@@ -15,7 +15,8 @@ from xrfmap.io import chunks, lazy, open_scan, spool
 from xrfmap.io.convert import convert, sum_spectrum
 from xrfmap.io.describe import describe
 from xrfmap.io.lazy import iter_blocks, stored_of, times_read
-from xrfmap.io.spool import straightened, sweep
+from xrfmap.io.scratch import sweep
+from xrfmap.io.spool import straightened
 
 CUBE = np.random.default_rng(15).poisson(2.0, (30, 20, 64)).astype(np.uint16)
 

@@ -155,7 +155,8 @@ def maps(
     from xrfmap.calibration.scale_choice import scale_or_stated
     from xrfmap.io import open_scan
     from xrfmap.io.results import read_maps, write_tiffs
-    from xrfmap.io.spool import straightened, sweep
+    from xrfmap.io.scratch import sweep
+    from xrfmap.io.spool import straightened
     from xrfmap.io.workfolder import unfinished
     from xrfmap.maps.cluster import runner_for
     from xrfmap.maps.map_file import find_and_map

@@ -148,6 +148,7 @@ def _lines(
 
 def _written(made: xr.Dataset, rows: list[dict[str, Any]], folder: Path) -> list[Path]:
     """Write table and plot under their names; each appears whole or not at all."""
+    from xrfmap.io.results import atomic_write
     from xrfmap.planning.plan_figure import plan_figure
     from xrfmap.report.tables import csv_text
 
@@ -159,11 +160,9 @@ def _written(made: xr.Dataset, rows: list[dict[str, Any]], folder: Path) -> list
         ) from None
     stem = f"plan_{made.attrs['element']}"
     table, plot = folder / f"{stem}.csv", folder / f"{stem}.png"
-    part = table.with_name(table.name + ".part")
     text = csv_text(list(rows[0]), [list(row.values()) for row in rows])
-    part.write_text(text, encoding="utf-8", newline="")
-    part.replace(table)
-    part = plot.with_name(plot.name + ".part")
-    plan_figure(made).savefig(part, dpi=200, format="png")
-    part.replace(plot)
+    with atomic_write(table) as part:
+        part.write_text(text, encoding="utf-8", newline="")
+    with atomic_write(plot) as part:
+        plan_figure(made).savefig(part, dpi=200, format="png")
     return [table, plot]

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import tempfile
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,6 +23,7 @@ from xrfmap.explore.reading import Bands, Stopped, SumSpectrum, first_pass, sum_
 from xrfmap.explore.status import Status
 from xrfmap.explore.subject import ScanSource, check_results
 from xrfmap.explore.worker import Child, Message, prepare
+from xrfmap.io.scratch import scratch_folder
 from xrfmap.physics.lineshape import EnergyScale
 from xrfmap.scan import SCALE_ATTRS, linear_scale
 from xrfmap.spectra.flicker import beam_of, exposure
@@ -74,7 +74,7 @@ class Bench:
         self._child: Child | None = None
         self._pool = ThreadPoolExecutor(3, thread_name_prefix="reading")
         self._gone = threading.Event()
-        self._place: tempfile.TemporaryDirectory[str] | None = None  # of the maps made here
+        self._closing = ExitStack()  # removes the folder of the maps made here
         if "monitor" in self.scan:  # it is believed before the scatter, which maps show
             none = np.full(self.scan["counts"].shape[:2], np.nan)
             self._take_beam(beam_of(self.scan, none, none))
@@ -189,9 +189,9 @@ class Bench:
         """Begin with everything that is not known yet."""
         self._pool.submit(self._first_pass)
         scale = None if self.maps is None or self.scale is None else _scale_attrs(self.maps.attrs)
+        target = None
         if self.maps is None:
-            self._place = tempfile.TemporaryDirectory(prefix="xrfmap-", ignore_cleanup_errors=True)
-        target = None if self._place is None else Path(self._place.name) / "maps.nc"
+            target = self._closing.enter_context(scratch_folder()) / "maps.nc"
         arguments = (self.source, scale, target)
         self._child = Child(prepare, arguments, self._hear)
 
@@ -202,8 +202,7 @@ class Bench:
         if self._child is not None:
             self._child.stop()
         self._pool.shutdown(wait=False, cancel_futures=True)
-        if self._place is not None:
-            self._place.cleanup()
+        self._closing.close()
 
     def submit(self, job: Callable[[], Any]) -> Future[Any]:
         """Run a job that reads the scan, outside the thread of the page."""

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 import os
 import shutil
-import tempfile
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -18,6 +17,7 @@ from threading import Lock
 
 from xrfmap.errors import InputError
 from xrfmap.io.results import atomic_write
+from xrfmap.io.scratch import scratch_folder
 from xrfmap.settings import MAX_STUDY_BYTES, Area, Study
 from xrfmap.study.study_file import load_study
 
@@ -171,8 +171,8 @@ def _checked(path: Path, content: bytes) -> Study:
     """Read content through the checks of a study, under the name of the real file."""
     try:
         # beside the study, since the same disk must take the new file anyway
-        with tempfile.TemporaryDirectory(prefix=f".{path.name[:40]}.", dir=path.parent) as folder:
-            trial = Path(folder) / path.name
+        with scratch_folder(path.parent) as folder:
+            trial = folder / path.name
             trial.write_bytes(content)
             return load_study(trial)
     except InputError as bad:

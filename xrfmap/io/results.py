@@ -6,7 +6,6 @@ import json
 import math
 import os
 import re
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,6 +16,7 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.io.safe import clean_text, require_file
+from xrfmap.io.scratch import scratch_folder
 
 __all__ = [
     "atomic_write",
@@ -55,20 +55,14 @@ def atomic_write(path: Path) -> Iterator[Path]:
     """
     path = Path(path)
     try:
-        folder = tempfile.mkdtemp(prefix=f".{path.name[:40]}.", dir=path.parent)
+        with scratch_folder(path.parent) as folder:
+            part = folder / path.name
+            yield part
+            with part.open("rb+") as stream:
+                os.fsync(stream.fileno())  # a rename before the data would leave an empty file
+            part.replace(path)
     except OSError as err:
         raise write_error(path, err) from err
-    part = Path(folder) / path.name
-    try:
-        yield part
-        with part.open("rb+") as stream:
-            os.fsync(stream.fileno())  # a rename before the data would leave an empty file
-        part.replace(path)
-    except OSError as err:
-        raise write_error(path, err) from err
-    finally:
-        part.unlink(missing_ok=True)
-        Path(folder).rmdir()
 
 
 def write_error(path: Path, err: OSError) -> InputError:

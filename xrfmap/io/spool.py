@@ -8,10 +8,9 @@ into a scratch file of blocks of rows, as soon as somebody asks for the counts.
 from __future__ import annotations
 
 import math
-import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from threading import Lock
 from typing import Any, BinaryIO
@@ -24,11 +23,10 @@ from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisPlan
 from xrfmap.io.lazy import block_shape, boxes_of_file, lazy_counts, stored_of, times_read
 from xrfmap.io.safe import clean_text
+from xrfmap.io.scratch import scratch_folder
 from xrfmap.io.stored import StoredCounts
 
-__all__ = ["straightened", "sweep"]
-
-SCRATCH = ".scratch."
+__all__ = ["straightened"]
 
 
 class _Spool(StoredCounts):
@@ -147,25 +145,16 @@ def straightened(ds: xr.Dataset, folder: Path | None = None) -> Iterator[xr.Data
     if stored is None or times_read(stored) == 1:
         yield ds
         return
-    try:
-        scratch = tempfile.TemporaryDirectory(
-            prefix=SCRATCH, dir=folder, ignore_cleanup_errors=True
-        )
-    except OSError as err:
-        raise InputError(
-            clean_text(folder or tempfile.gettempdir()),
-            found=clean_text(err.strerror or err),
-            expected="a folder for a scratch file",
-            remedy="choose another one",
-        ) from err
-    with scratch as place:
-        data = lazy_counts(
-            _Spool(Path(place) / "counts", stored), f"{Path(place).name}-{ds['counts'].data.name}"
-        )
+    with ExitStack() as stack:
+        try:
+            place = stack.enter_context(scratch_folder(folder))
+        except OSError as err:
+            raise InputError(
+                clean_text(folder or tempfile.gettempdir()),
+                found=clean_text(err.strerror or err),
+                expected="a folder for a scratch file",
+                remedy="choose another one",
+            ) from err
+        spool = _Spool(place / "counts", stored)
+        data = lazy_counts(spool, f"{place.name}-{ds['counts'].data.name}")
         yield ds.assign(counts=(ds["counts"].dims, data, ds["counts"].attrs))
-
-
-def sweep(folder: Path) -> None:
-    """Remove scratch files that a killed run left in a folder, which this run holds."""
-    for left in folder.glob(f"{SCRATCH}*"):
-        shutil.rmtree(left, ignore_errors=True)

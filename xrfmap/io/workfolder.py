@@ -24,6 +24,7 @@ from xrfmap import __version__
 from xrfmap.errors import InputError
 from xrfmap.io.results import write_error
 from xrfmap.io.safe import sha256_of
+from xrfmap.io.scratch import try_lock
 
 __all__ = ["WorkFolder", "held", "make_key", "program_digest", "unfinished", "versions"]
 
@@ -260,7 +261,7 @@ def held(path: Path, what: Path, remedy: str) -> Iterator[None]:
     except OSError as bad:
         raise write_error(what, bad) from bad
     with handle:
-        if not _try_lock(handle.fileno()):
+        if not try_lock(handle.fileno()):
             handle.seek(0)
             raise InputError(
                 str(what),
@@ -308,21 +309,3 @@ def unfinished(path: Path) -> Iterator[Path]:
                 shutil.rmtree(folder, ignore_errors=True)
             raise
         shutil.rmtree(folder, ignore_errors=True)
-
-
-def _try_lock(descriptor: int) -> bool:
-    try:
-        import fcntl
-    except ImportError:  # Windows
-        import msvcrt
-
-        try:
-            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        except OSError:
-            return False
-        return True
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import math
-import shutil
 from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import Path
@@ -23,6 +22,7 @@ from xrfmap.io.lazy import lazy_counts, quick_check
 from xrfmap.io.merge import grid, merge_instrument, merge_live_time
 from xrfmap.io.results import plain_attrs
 from xrfmap.io.safe import clean_text, sha256_of
+from xrfmap.io.scratch import scratch_folder
 from xrfmap.io.stored import StoredCounts
 from xrfmap.io.zarr_meta import ZarrArray, array_metadata, attributes, refuse, refuse_links
 from xrfmap.scan import check_scan, make_scan
@@ -226,14 +226,13 @@ def write_zarr(path: Path, ds: xr.Dataset) -> Path:
         raise refuse(where, "", "a folder of that name", "a new name", "choose another name")
     if ds["counts"].ndim != 3:
         raise refuse(where, "", "a point spectrum", "a scan", "write points as .msa, .nc or .h5")
-    part = path.with_name(f".{path.name}.part")
     out = plain_attrs(check_scan(ds))
     try:
-        out.to_zarr(part, mode="w", consolidated=False)
-        part.rename(path)
+        with scratch_folder(path.parent) as folder:
+            part = folder / path.name
+            out.to_zarr(part, mode="w", consolidated=False)
+            part.rename(path)
     except OSError as err:
         found = clean_text(err.strerror or err)
         raise refuse(where, "", found, "a folder that can be written to") from err
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
     return path

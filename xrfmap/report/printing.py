@@ -8,6 +8,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from xrfmap.errors import InputError
+from xrfmap.io.results import atomic_write
 
 __all__ = ["CHROMIUM_NAMES", "find_chromium", "print_report", "printer"]
 
@@ -76,11 +77,11 @@ def print_report(page: Path) -> Path:
     chromium = printer()
     from playwright.sync_api import sync_playwright
 
-    out, growing = page.with_suffix(".pdf"), page.with_suffix(f".{os.getpid()}.part")
+    out = page.with_suffix(".pdf")
     address = page.resolve().as_uri()
     # Chromium refuses to sandbox for root; the page is our own and cannot reach the network
     rooted = ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
-    try:
+    with atomic_write(out) as growing:
         with sync_playwright() as play:
             browser = play.chromium.launch(executable_path=str(chromium), args=rooted)
             context = browser.new_context(offline=True)
@@ -94,7 +95,4 @@ def print_report(page: Path) -> Path:
             sheet.evaluate(DRAWN)
             sheet.pdf(path=growing, prefer_css_page_size=True, print_background=True)
             browser.close()
-        growing.replace(out)
-    finally:
-        growing.unlink(missing_ok=True)
     return out

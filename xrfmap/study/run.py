@@ -17,7 +17,7 @@ import xarray as xr
 from xrfmap.findings import ElementFinding, Findings
 from xrfmap.io.results import file_stem, write_json, write_maps, write_planes, write_tiffs
 from xrfmap.io.safe import sha256_of
-from xrfmap.io.spool import sweep
+from xrfmap.io.scratch import sweep
 from xrfmap.io.workfolder import WorkFolder, make_key, program_digest, versions
 from xrfmap.physics.lineshape import EnergyScale
 from xrfmap.running.crew import Crew

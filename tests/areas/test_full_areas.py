@@ -252,3 +252,36 @@ def test_a_study_tells_in_which_areas_channels_ran_full(cube, tmp_path):
         assert told.startswith("strong: ")
         assert "ran full in some of the pixels and are left out of the fit" in told
         assert "net counts rest on what is left of the counts for Fe K (" in told
+
+
+@pytest.mark.slow
+def test_a_study_tells_of_many_areas_in_one_caution(cube, tmp_path):
+    (tmp_path / "mill.toml").write_text(
+        '[object]\ntitle = "Mill by a frozen river"\n[[scan]]\nfile = "mill.h5"\n'
+    )
+    (tmp_path / "mill.h5").touch()
+    study = load_study(tmp_path / "mill.toml")
+    whole = sum_areas(scan_of(cube.astype(np.uint16)), halves())
+    maps = xr.Dataset(
+        {
+            "net_counts": (("line", "y", "x"), np.ones((1, 16, 16))),
+            "decision_threshold": (("line", "y", "x"), np.zeros((1, 16, 16))),
+            "fit_ok": (("y", "x"), np.ones((16, 16), bool)),
+        },
+        coords={"line": ["Fe K"]},
+    )
+    like = fit_spectrum(whole.sel(area="weak").drop_vars("area"), elements=GIVEN).found
+    scan = Scanned(
+        "mill", scan_of(np.minimum(cube, TOP).astype(np.uint8)), "key", study.scan[0],
+        maps=maps, found=like,
+    )  # fmt: skip
+    masks = {}
+    for number in range(12):  # columns of the strong half
+        masks[f"plank {number + 1}"] = np.zeros((16, 16), bool)
+        masks[f"plank {number + 1}"][:8, number] = True
+    run = Run(study, tmp_path, WorkFolder(tmp_path / "out"))
+    fit_masks(run, scan, "area-1", masks, "areas of mill")
+    (told,) = run.cautions
+    assert all(f"{name}," in told or f"{name};" in told or f"{name} and" in told for name in masks)
+    assert "with a larger error, for Fe K (" in told
+    assert told.count("all of them") == 1  # iron, of every plank; no other line ran full

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import numpy as np
 import pytest
 
 from xrfmap.errors import InputError
+from xrfmap.fit.full_channels import FullFacts, full_together
 from xrfmap.io.emsa_write import write_emsa
 from xrfmap.io.workfolder import WorkFolder
 from xrfmap.physics.atomic import Material
@@ -97,15 +100,22 @@ def test_a_fit_for_amounts_that_reads_otherwise_is_told_beside_that_of_the_place
     path.write_text(STUDY, encoding="utf-8")
     for name in BODIES:
         (tmp_path / f"{name}.msa").write_text("not read here", encoding="utf-8")
-    full = {"amounts": [], "full_channels": [["brass", "Cu K"], ["pin", "Zn K"]]}
+    copper, zinc = (FullFacts(1, 8.0, 8.0, TOP, {name: 0.5}, []) for name in ("Cu K", "Zn K"))
+    full = {
+        "amounts": [],
+        "full_channels": [["brass", asdict(copper)], ["pin", asdict(zinc)]],
+        "reference_full": None,
+    }
     monkeypatch.setattr(stages_amounts, "_answers", lambda *_: (full, []))
     run = Run(load_study(path), tmp_path, WorkFolder(tmp_path / "out"))
-    run.caution("brass: Cu K")
-    run.caution("pin: Zn K, Cu K")
+    run.told.gather(full_together, "brass", copper)
+    run.told.gather(full_together, "pin", copper)
     stages_amounts.amounts_of_study(run, [], [])
-    assert [words for words in run.cautions if " K" in words] == [
-        "brass: Cu K", "pin: Zn K, Cu K", "amounts of pin: Zn K",
-    ]  # fmt: skip
+    both, pin = (words for words in run.cautions if " K (" in words)
+    assert "of the fits of brass and pin;" in both
+    assert "Cu K (50 %) in all of them" in both
+    assert pin.startswith("amounts of pin: the channel at 8.00 keV ran full")
+    assert "Zn K (50 %)" in pin
 
 
 @pytest.mark.parametrize(

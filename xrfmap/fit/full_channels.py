@@ -8,19 +8,23 @@ is said here.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.cautions import by_place, listed
 from xrfmap.fit.map_design import MapDesign
 from xrfmap.fit.pixels import Design
 from xrfmap.identification.identify import Found
 from xrfmap.numbers import whole
 from xrfmap.spectra.left_out import TRUSTED_SHARE, FullChannels
 
-__all__ = ["TOUCHED_SHARE", "cut_design", "full_bins", "full_words"]
+__all__ = [
+    "TOUCHED_SHARE", "FullFacts", "amounts_together", "cut_design", "full_bins", "full_together",
+]  # fmt: skip
 
 TOUCHED_SHARE = 0.05
 """Share of a family's counts in channels left out from which it is told."""
@@ -91,45 +95,125 @@ def cut_design(
     return cut, lines
 
 
-def full_words(spectrum: xr.Dataset, found: Found) -> str:
-    """Say where a single spectrum ran full, and what that does to its families.
+@dataclass(frozen=True)
+class FullFacts:
+    """Where a single spectrum ran full, and what that does to its families.
+
+    Attributes
+    ----------
+    channels : int
+        How many channels were left out of its fit.
+    low_kev, high_kev : float
+        Energies of the first and the last of them. [keV]
+    count : float or None
+        At which count they ran full; None for a sum, in which some of the pixels did. [counts]
+    less : dict of str to float
+        Families of whose counts a part is left, and which share.
+    none : list of str
+        Families of which less than :data:`TRUSTED_SHARE` is left, so that they have no counts.
+    """
+
+    channels: int
+    low_kev: float
+    high_kev: float
+    count: float | None
+    less: dict[str, float]
+    none: list[str]
+
+    @classmethod
+    def of(cls, spectrum: xr.Dataset, found: Found) -> FullFacts | None:
+        """Look for them.
+
+        Parameters
+        ----------
+        spectrum : Dataset
+            ``counts(channel)`` as stored [counts], or a sum with ``left_out(channel)``.
+        found : Found
+            Its fit.
+
+        Returns
+        -------
+        FullFacts or None
+            None where no channel ran full.
+        """
+        full = FullChannels.of(spectrum)
+        if full is None:
+            return None
+        energy = found.model.scale.energy(np.flatnonzero(full.channels))
+        emitters = [e.label for e in found.model.emitters if e.kind == "element"]
+        left = {label: float(found.fit.left(label)) for label in emitters}
+        return cls(
+            len(energy), float(energy[0]), float(energy[-1]), full.count,
+            {n: s for n, s in left.items() if TRUSTED_SHARE <= s < 1 - TOUCHED_SHARE},
+            [name for name, share in left.items() if share < TRUSTED_SHARE],
+        )  # fmt: skip
+
+    def words(self) -> str:
+        """Say it of this one spectrum."""
+        at = f" at {whole(self.count)} counts" if self.count is not None else ""
+        one = f"the channel at {self.low_kev:.2f} keV"
+        many = f"{self.channels} channels from {self.low_kev:.2f} to {self.high_kev:.2f} keV"
+        where, are = (many, "are") if self.channels > 1 else (one, "is")
+        inside = "" if self.count is not None else " in some of the pixels"
+        parts = [f"{where} ran full{at}{inside} and {are} left out of the fit"]
+        if self.less:
+            shares = ", ".join(f"{n} ({100 * share:.0f} %)" for n, share in self.less.items())
+            parts.append(
+                f"net counts rest on what is left of the counts for {shares}, with a larger error"
+            )
+        if self.none:
+            have, their = ("have", "their") if len(self.none) > 1 else ("has", "its")
+            parts.append(
+                f"{', '.join(self.none)} {have} no net counts, since less than "
+                f"{100 * TRUSTED_SHARE:.0f} % of {their} counts are left"
+            )
+        return "; ".join([*parts, PILE_UP, AGAIN])
+
+
+PILE_UP = "pile-up is worked out with the counts that the fit expects there"
+AGAIN = "for better figures measure again for a shorter time or with less current"
+
+
+def full_together(places: Sequence[tuple[str, FullFacts]]) -> str:
+    """One caution on all areas and points of a study in which channels ran full.
 
     Parameters
     ----------
-    spectrum : Dataset
-        ``counts(channel)`` as stored [counts], or a sum with ``left_out(channel)``.
-    found : Found
-        Its fit.
+    places : sequence of (str, FullFacts)
+        Name of each, and what is to be said of it.
 
     Returns
     -------
     str
-        Empty where no channel ran full.
+        Of a single place in the words of :meth:`FullFacts.words`; of several with the
+        elements that it touches, and in which of the places.
     """
-    full = FullChannels.of(spectrum)
-    if full is None:
-        return ""
-    energy = found.model.scale.energy(np.flatnonzero(full.channels))
-    at = f" at {whole(full.count)} counts" if full.count is not None else ""
-    one = f"the channel at {energy[0]:.2f} keV"
-    many = f"{len(energy)} channels from {energy[0]:.2f} to {energy[-1]:.2f} keV"
-    where, are = (many, "are") if len(energy) > 1 else (one, "is")
-    inside = "" if full.count is not None else " in some of the pixels"
-    left = {e.label: found.fit.left(e.label) for e in found.model.emitters if e.kind == "element"}
-    none = [name for name, share in left.items() if share < TRUSTED_SHARE]
-    less = [name for name, share in left.items() if TRUSTED_SHARE <= share < 1 - TOUCHED_SHARE]
-    parts = [f"{where} ran full{at}{inside} and {are} left out of the fit"]
-    if less:
-        shares = ", ".join(f"{name} ({100 * left[name]:.0f} %)" for name in less)
+    if len(places) == 1:
+        return f"{places[0][0]}: {places[0][1].words()}"
+    names = listed(name for name, _ in places)
+    parts = [f"channels that ran full are left out of the fits of {names}"]
+    less = {name: full.less for name, full in places}
+    if any(less.values()):
         parts.append(
-            f"net counts rest on what is left of the counts for {shares}, with a larger error"
+            "net counts rest on what is left of the counts, with a larger error, for "
+            f"{by_place(less, _shares)}"
         )
-    if none:
-        have, their = ("have", "their") if len(none) > 1 else ("has", "its")
+    none = {name: dict.fromkeys(full.none, 0.0) for name, full in places}
+    if any(none.values()):
         parts.append(
-            f"{', '.join(none)} {have} no net counts, since less than "
-            f"{100 * TRUSTED_SHARE:.0f} % of {their} counts are left"
+            f"less than {100 * TRUSTED_SHARE:.0f} % of the counts are left, and so there are no "
+            f"net counts, for {by_place(none, lambda family, low, high: family)}"
         )
-    parts.append("pile-up is worked out with the counts that the fit expects there")
-    parts.append("for better figures measure again for a shorter time or with less current")
-    return "; ".join(parts)
+    return "; ".join([*parts, PILE_UP, AGAIN])
+
+
+def amounts_together(places: Sequence[tuple[str, FullFacts]]) -> str:
+    """Say the same of fits that were made for amounts alone."""
+    return f"amounts of {full_together(places)}" if len(places) == 1 else (
+        f"amounts: {full_together(places)}"
+    )  # fmt: skip
+
+
+def _shares(family: str, low: float, high: float) -> str:
+    low, high = round(100 * low), round(100 * high)
+    return f"{family} ({low} %)" if low == high else f"{family} ({low} to {high} %)"

@@ -6,8 +6,9 @@ Per pixel and line family: net counts by Poisson maximum likelihood, standard er
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ import xarray as xr
 
 from xrfmap.findings import ElementFinding
 from xrfmap.fit import limits
-from xrfmap.fit.full_channels import cut_design, full_bins, full_words
+from xrfmap.fit.full_channels import FullFacts, cut_design, full_bins
 from xrfmap.fit.map_design import RATIO_SPREAD, MapDesign, row_designs
 from xrfmap.fit.pixels import FitResult, fit_counts
 from xrfmap.identification.identify import Found, elements_of_sum, identify_part
@@ -367,7 +368,8 @@ class SpectrumFit:
         Dim ``line``: the fields of the maps [counts]; NaN for a family of which less than
         :data:`xrfmap.spectra.left_out.TRUSTED_SHARE` lies outside channels that ran full. Attribute
         ``full_channels``: which channels were left out for that and what rests on the others,
-        in words; empty where none ran full.
+        in words; empty where none ran full. ``full_facts``: the same as JSON, see
+        :class:`xrfmap.fit.full_channels.FullFacts`.
     elements : tuple of ElementFinding
         Verdict per element.
     spectra : Dataset
@@ -423,7 +425,9 @@ def fit_spectrum(
             full=FullChannels.of(spectrum),
         )  # fmt: skip
     table = _table(found, spectrum)
-    table.attrs["full_channels"] = full_words(spectrum, found)
+    full = FullFacts.of(spectrum, found)
+    table.attrs["full_channels"] = "" if full is None else full.words()
+    table.attrs["full_facts"] = "" if full is None else json.dumps(asdict(full))
     return SpectrumFit(table, found.elements, summed_spectra(found), found)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from xrfmap.cautions import put_together
 from xrfmap.errors import InputError
 from xrfmap.findings import VERDICT_ORDER, AreaFinding, Flag, Verdict
 from xrfmap.pigments.alarms import colour_alarm, colours_in, shared_alarm
@@ -124,12 +125,13 @@ def assess(
     )
     questions = [*blank_questions, *(q for r in results for q in r.questions)]
     flags = with_places(flags, settings, layers)
+    names = [area.name for area in ready]
     return Assessment(
         areas=tuple(result.finding for result in results),
         flags=tuple(flags),
         overall=overall_verdict(flags) if span is not None else "cannot_tell",
-        remarks=_once(r for result in results for r in result.remarks),
-        open_questions=_once([*_no_period(span), *questions]),
+        remarks=put_together((r for result in results for r in result.remarks), names),
+        open_questions=put_together([*_no_period(span), *questions], names),
         cautions=_cautions(ready, flags),
     )
 
@@ -260,7 +262,3 @@ def _cautions(areas: Sequence[AreaEvidence], flags: Sequence[Flag]) -> tuple[str
 
 def _stated(area: AreaEvidence) -> bool:
     return any(element.amount is not None for element in area.elements.values())
-
-
-def _once(texts: Iterable[str]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(texts))

@@ -7,13 +7,15 @@ report says so.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from xrfmap.cautions import by_place, listed
 from xrfmap.numbers import signed, whole
 from xrfmap.physics.atomic import spelled
 from xrfmap.spectra.emitters import Emitter
@@ -28,6 +30,7 @@ __all__ = [
     "residual_attrs",
     "residual_caution",
     "residual_words",
+    "residuals_together",
     "too_large",
 ]
 
@@ -35,6 +38,9 @@ Array = npt.NDArray[np.float64]
 
 LIMIT = 0.03
 """Largest residual, as a share of the local counts, that is called good."""
+
+AIM = f"{100 * LIMIT:.0f} % of the local counts"
+BESIDE = "weak elements beside these lines are less sure than elsewhere"
 
 MANY = 1e5
 """Net counts from which a line is looked at: 0.3 % counting error. [counts]"""
@@ -132,9 +138,17 @@ def too_large(residuals: Sequence[LineResidual]) -> list[LineResidual]:
 
 
 def residual_attrs(model: SpectrumModel, fit: SumFit) -> dict[str, object]:
-    """Attributes of a fitted spectrum: `residuals` in words, `residuals_within` 1 or 0."""
+    """Attributes of a fitted spectrum: `residuals` in words, `residuals_within` 1 or 0.
+
+    `residuals_missed` holds the lines above :data:`LIMIT` as JSON.
+    """
     found = line_residuals(model, fit)
-    return {"residuals": residual_words(found), "residuals_within": int(not too_large(found))}
+    missed = too_large(found)
+    return {
+        "residuals": residual_words(found),
+        "residuals_within": int(not missed),
+        "residuals_missed": json.dumps([asdict(one) for one in missed]),
+    }
 
 
 def residual_caution(attrs: Mapping[Any, Any]) -> list[str]:
@@ -142,15 +156,46 @@ def residual_caution(attrs: Mapping[Any, Any]) -> list[str]:
     return [] if int(attrs.get("residuals_within", 1)) else [str(attrs["residuals"])]
 
 
+def residuals_together(places: Sequence[tuple[str, str]]) -> str:
+    """One caution on all spectra whose fit misses the aim.
+
+    Parameters
+    ----------
+    places : sequence of (str, str)
+        Name of each spectrum, and its `residuals_missed`.
+
+    Returns
+    -------
+    str
+        Of a single spectrum in the words of :func:`residual_words`; of several with the
+        lines, and in which of the spectra.
+    """
+    missed = {name: [LineResidual(**one) for one in json.loads(text)] for name, text in places}
+    if len(missed) == 1:
+        return "".join(f"{name}: {residual_words(bad)}" for name, bad in missed.items())
+    marks = {
+        name: {f"{one.line} at {one.energy_kev:.2f} keV": 100 * one.residual for one in bad}
+        for name, bad in missed.items()
+    }
+    return (
+        f"{listed(missed)}: the fits of the summed spectra miss the counts by more than {AIM} at "
+        f"{by_place(marks, _span)}: {BESIDE}"
+    )
+
+
+def _span(line: str, low: float, high: float) -> str:
+    one, other = signed(low), signed(high)
+    return f"{line} ({one} %)" if one == other else f"{line} ({one} to {other} %)"
+
+
 def residual_words(residuals: Sequence[LineResidual]) -> str:
     """One sentence on how well the summed spectrum is described at its strong lines."""
     if not residuals:
         return f"no line of the summed spectrum has more than {whole(MANY)} net counts"
     bad = too_large(residuals)
-    aim = f"{100 * LIMIT:.0f} % of the local counts"
     if not bad:
         return (
-            f"residuals of the summed spectrum stay below {aim} at all {len(residuals)} lines "
+            f"residuals of the summed spectrum stay below {AIM} at all {len(residuals)} lines "
             f"with more than {whole(MANY)} counts"
         )
     where = ", ".join(
@@ -159,6 +204,6 @@ def residual_words(residuals: Sequence[LineResidual]) -> str:
     )
     more = f" and {len(bad) - 8} more" if len(bad) > 8 else ""
     return (
-        f"the fit of the summed spectrum misses the counts by more than {aim} at {where}{more}: "
-        "weak elements beside these lines are less sure than elsewhere"
+        f"the fit of the summed spectrum misses the counts by more than {AIM} at {where}{more}: "
+        f"{BESIDE}"
     )

@@ -7,7 +7,7 @@ inputs, settings and program; what it finds is kept for the next run.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from functools import partial
@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.cautions import Cautions, listed
 from xrfmap.findings import ElementFinding
 from xrfmap.io.card import companions
 from xrfmap.io.safe import digest_of, safe_path
@@ -62,14 +63,19 @@ class Run:
     progress: Progress = field(default_factory=Progress)
     inputs: dict[str, dict[str, Any]] = field(default_factory=dict)
     timings: list[dict[str, Any]] = field(default_factory=list)
-    cautions: list[str] = field(default_factory=list)
+    told: Cautions = field(default_factory=Cautions)
+    """What a reader of the report must know."""
     closing: ExitStack = field(default_factory=ExitStack)
     """What must be put away when the run ends."""
 
     def caution(self, text: str) -> None:
         """Note what a reader of the report must know; once."""
-        if text not in self.cautions:
-            self.cautions.append(text)
+        self.told.add(text)
+
+    @property
+    def cautions(self) -> list[str]:
+        """All that was noted, places of which the same is said together."""
+        return self.told.sentences()
 
     def timed(self, stage: str, start: float, repeated: bool = True) -> None:
         """Note how long a stage took since `start` of the performance counter."""
@@ -261,7 +267,7 @@ def read_inputs(run: Run) -> tuple[list[Scanned], list[PointSpectrum]]:
     items: list[Measurement] = [*scans, *points]
     for item in items:
         for note in notes_of(item.data):
-            run.caution(f"{item.name}: {note}")
+            run.told.about(item.name, note)
     run.progress.end(f"{len(scans)} scans, {len(points)} point spectra")
     run.timed("reading", start)
     return scans, points
@@ -309,7 +315,17 @@ def calibrate_inputs(run: Run, scans: list[Scanned], points: list[PointSpectrum]
         item.data = with_scale(item.data, attrs)
         item.key = kept.key
         if attrs.get("calibration_from") == "file":
-            run.caution(
-                f"{item.name}: the energy scale is the one its file states, since the spectrum "
-                f"gives none ({attrs['calibration_refused']}); peak widths are usual values"
-            )
+            run.told.gather(_stated_scales, item.name, str(attrs["calibration_refused"]))
+
+
+def _stated_scales(items: Sequence[tuple[str, str]]) -> str:
+    """One caution on all spectra whose files state their energy scale, with the reasons."""
+    of: dict[str, list[str]] = {}
+    for name, reason in items:
+        of.setdefault(reason, []).append(name)
+    one = len(of) == 1
+    why = "; ".join(reason if one else f"{listed(n)}: {reason}" for reason, n in of.items())
+    return (
+        f"{listed(name for name, _ in items)}: the energy scale is the one its file states, since "
+        f"the spectrum gives none ({why}); peak widths are usual values"
+    )

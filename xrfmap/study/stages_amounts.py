@@ -18,6 +18,7 @@ from xrfmap.study.stages import PointSpectrum, Run, Scanned, staged
 if TYPE_CHECKING:
     from xrfmap.amounts.reference import AmountQuestion
     from xrfmap.amounts.strength import Strength
+    from xrfmap.fit.full_channels import FullFacts
     from xrfmap.identification.identify import Found
     from xrfmap.settings import AmountEntry, Instrument, ReferenceEntry
 
@@ -71,14 +72,16 @@ def amounts_of_study(
         lambda: _answers(run, scans, points), "amounts",
     )  # fmt: skip
     from xrfmap.amounts.reference import CAUTION
+    from xrfmap.fit.full_channels import FullFacts, amounts_together, full_together
 
     run.caution(CAUTION)
-    for name, words in kept.value.get("full_channels", []):
+    for name, facts in kept.value["full_channels"]:
+        full = FullFacts(**facts)
         # a fit for the amounts of its own may read otherwise than that of the place
-        if f"{name}: {words}" not in run.cautions:
-            run.caution(f"amounts of {name}: {words}")
-    if words := kept.value.get("reference_full"):
-        run.caution(f"reference: {words}")
+        if full.words() not in [one.words() for one in run.told.told(full_together, name)]:
+            run.told.gather(amounts_together, name, full)
+    if facts := kept.value["reference_full"]:
+        run.told.about("reference", FullFacts(**facts).words())
     return [AmountFinding.model_validate(one) for one in kept.value["amounts"]]
 
 
@@ -162,13 +165,13 @@ def _answers(
     run: Run, scans: Sequence[Scanned], points: Sequence[PointSpectrum]
 ) -> tuple[dict[str, Any], list[Path]]:
     from xrfmap.amounts.reference import measure_amounts, same_instrument
-    from xrfmap.fit.full_channels import full_words
+    from xrfmap.fit.full_channels import FullFacts
     from xrfmap.maps.element_maps import fit_spectrum
     from xrfmap.scan import instrument_of
 
     reference = _reference(run)
     spectra = _spectra(run, scans, points)
-    full: dict[str, str] = {}
+    full: dict[str, FullFacts | None] = {}
     told: list[dict[str, Any]] = []
     for number, entry in enumerate(run.study.amount, 1):
         question = question_of(entry, f"amount[{number}]")
@@ -182,15 +185,16 @@ def _answers(
                 data, fit = reference or (None, None)
                 strength = strength_of(run.study.reference, data, fit, instrument)
             found = fit_spectrum(spectrum, like=like).found
-            full[name] = full_words(spectrum, found)
+            full[name] = FullFacts.of(spectrum, found)
             told += [
                 {"place": name, **asdict(one)}
                 for one in measure_amounts(found, spectrum, strength, question, name)
             ]
+    clipped = FullFacts.of(*reference) if reference is not None else None
     return {
         "amounts": told,
-        "full_channels": [[name, words] for name, words in full.items() if words],
-        "reference_full": full_words(*reference) if reference is not None else "",
+        "full_channels": [[name, asdict(facts)] for name, facts in full.items() if facts],
+        "reference_full": asdict(clipped) if clipped is not None else None,
     }, []
 
 

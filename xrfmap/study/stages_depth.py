@@ -45,10 +45,19 @@ def map_cover(run: Run, scans: Sequence[Scanned]) -> None:
             for element in kept.value["elements"]:
                 full = str(scan.cover["full"].sel(element=element).values)
                 if full:
-                    run.caution(
-                        f"{scan.name}: lines that ran full say nothing on what lies above "
-                        f"{element}: {full}"
-                    )
+                    run.told.gather(_full_lines, scan.name, (element, full))
+
+
+def _full_lines(told: Sequence[tuple[str, tuple[str, str]]]) -> str:
+    """One caution on all lines that ran full below what a scan says of layers."""
+    if len(told) == 1:
+        name, (element, lines) = told[0]
+        return f"{name}: lines that ran full say nothing on what lies above {element}: {lines}"
+    of: dict[str, list[str]] = {}
+    for name, (element, lines) in told:
+        of.setdefault(name, []).append(f"{element} ({lines})")
+    parts = [f"{name}, {', '.join(elements)}" for name, elements in of.items()]
+    return f"lines that ran full say nothing on what lies above elements: {'; '.join(parts)}"
 
 
 def _mapped(run: Run, scan: Scanned, path: Path) -> tuple[dict[str, Any], list[Path]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -16,13 +17,14 @@ from xrfmap.areas.evidence import Measured, area_evidence
 from xrfmap.areas.members import area_mask, line_shares, outside_share, sum_areas
 from xrfmap.areas.outside import groups_outside
 from xrfmap.depth.layer_questions import asked
+from xrfmap.fit.full_channels import FullFacts, full_together
 from xrfmap.io.images import read_mask
 from xrfmap.io.results import read_maps
 from xrfmap.io.workfolder import make_key
 from xrfmap.pigments import AreaEvidence
 from xrfmap.settings import Area
 from xrfmap.spectra.faults import fault_words
-from xrfmap.spectra.residuals import residual_caution
+from xrfmap.spectra.residuals import residual_caution, residuals_together
 from xrfmap.study.fit_many import findings_from, findings_to, fit_many
 from xrfmap.study.plain_dataset import dataset_from_json
 from xrfmap.study.stages import PointSpectrum, Run, Scanned, staged
@@ -73,10 +75,19 @@ def draw_areas(run: Run, scans: Sequence[Scanned]) -> None:
             scan.masks[area.name] = area_mask(scan.data, area, image, run.study.areas)
             off = 0.0 if area.polygon_mm is None else outside_share(scan.data, area.polygon_mm)
             if off > run.study.areas.outside_share:
-                run.caution(
-                    f"{100 * off:.0f} % of the area {area.name} lies outside the scan "
-                    f"{scan.name} and was not measured"
-                )
+                run.told.gather(_outside_words, area.name, (round(100 * off), scan.name))
+
+
+def _outside_words(areas: Sequence[tuple[str, tuple[int, str]]]) -> str:
+    """One caution on all areas that leave their scan."""
+    if len(areas) == 1:
+        name, (percent, scan) = areas[0]
+        return f"{percent} % of the area {name} lies outside the scan {scan} and was not measured"
+    lost: dict[str, list[str]] = {}
+    for name, (percent, scan) in areas:
+        lost.setdefault(scan, []).append(f"{percent} % of {name}")
+    parts = [f"outside the scan {scan} {', '.join(names)}" for scan, names in lost.items()]
+    return f"parts of areas lie outside their scan and were not measured: {'; '.join(parts)}"
 
 
 def map_scans(run: Run, scans: Sequence[Scanned]) -> None:
@@ -107,8 +118,9 @@ def map_scans(run: Run, scans: Sequence[Scanned]) -> None:
             scan.data = scan.data.assign(beam=scan.maps["beam"].variable.load())
         scan.maps_file = path
         fit = {} if scan.spectra is None else scan.spectra.attrs
-        for words in (*fault_words(scan.maps, scan.data), *residual_caution(fit)):
-            run.caution(f"{scan.name}: {words}")
+        for words in fault_words(scan.maps, scan.data):
+            run.told.about(scan.name, words)
+        _tell_missed(run, scan.name, fit)
 
 
 def _map(run: Run, scan: Scanned, path: Path) -> tuple[dict[str, Any], list[Path]]:
@@ -162,8 +174,7 @@ def fit_points(run: Run, points: Sequence[PointSpectrum]) -> None:
         point.elements = findings_from(fits[name])
         point.table = dataset_from_json(fits[name]["table"])
         _tell_full(run, point.name, point.table)
-        for words in residual_caution(point.table.attrs):
-            run.caution(f"{point.name}: {words}")
+        _tell_missed(run, point.name, point.table.attrs)
 
 
 def _kept_fits(
@@ -362,8 +373,14 @@ def fit_masks(
 
 def _tell_full(run: Run, name: str, table: xr.Dataset) -> None:
     """Caution where the fit of a spectrum left out channels that ran full."""
-    if words := str(table.attrs.get("full_channels", "")):
-        run.caution(f"{name}: {words}")
+    if facts := str(table.attrs.get("full_facts", "")):
+        run.told.gather(full_together, name, FullFacts(**json.loads(facts)))
+
+
+def _tell_missed(run: Run, name: str, attrs: Mapping[Any, Any]) -> None:
+    """Caution where the fit of a spectrum misses its strong lines."""
+    if residual_caution(attrs):
+        run.told.gather(residuals_together, name, str(attrs["residuals_missed"]))
 
 
 def _fit_names(

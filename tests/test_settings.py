@@ -232,7 +232,7 @@ def test_bytes_that_are_not_utf8_are_told_with_their_line(tmp_path):
 
 def test_a_huge_file_is_refused_before_it_is_read(tmp_path):
     error = refused(tmp_path, b"#" * 4_000_001)
-    assert "more than 4000000 bytes" in error.found
+    assert "more than 4\u202f000\u202f000 bytes" in error.found
 
 
 def test_deep_nesting_is_refused(tmp_path):

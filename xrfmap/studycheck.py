@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from xrfmap.errors import InputError
+from xrfmap.numbers import whole
 
 if TYPE_CHECKING:
     from xrfmap.settings import Study
@@ -68,7 +69,7 @@ def read_toml(path: Path, max_bytes: int) -> dict[str, Any]:
     if len(raw) > max_bytes:
         raise InputError(
             where,
-            found=f"more than {max_bytes} bytes",
+            found=f"more than {whole(max_bytes)} bytes",
             expected="a study file written by hand",
             remedy="keep data in files of their own and name them here",
         )

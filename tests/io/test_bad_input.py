@@ -112,7 +112,7 @@ def test_a_text_with_a_hash_is_not_yet_emsa(tmp_path):
     (tmp_path / "notes.txt").write_text("# my notes\n1 2\n")
     error = complaint(open_point, tmp_path / "notes.txt")
     assert error.found == "1 lines"
-    assert "16 to 65536 channels" in error.expected
+    assert "16 to 65\u202f536 channels" in error.expected
 
 
 def test_emsa_that_was_cut_off(tmp_path):
@@ -226,7 +226,7 @@ def test_counts_of_another_type(tmp_path, kind):
     ("shape", "chunks", "found"),
     [
         ((10**6, 10**6, 2048), (1, 1, 2048), "stored"),
-        ((2, 2, 70000), (1, 1, 70000), "70000 channels"),
+        ((2, 2, 70000), (1, 1, 70000), "70\u202f000 channels"),
         ((40, 4000, 4096), (40, 4000, 4096), "chunks of 1250 MB"),
         ((40000, 40000, 2), (1, 1, 2), "stored"),
     ],

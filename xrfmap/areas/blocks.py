@@ -18,6 +18,7 @@ import xarray as xr
 from xrfmap.areas.cut import BlockCut, full_energies
 from xrfmap.fit.full_blocks import FullWatch
 from xrfmap.io.lazy import map_blocks
+from xrfmap.numbers import whole
 from xrfmap.spectra.flicker import exposure
 
 if TYPE_CHECKING:
@@ -139,7 +140,7 @@ def cut(mask: Mask, blocks: int = BLOCKS) -> Labels:
         raise ValueError(f"the number of blocks must be a power of two, found {blocks}")
     rows, columns = np.nonzero(mask)
     if rows.size < blocks:
-        raise ValueError(f"{rows.size} pixels cannot be cut into {blocks} blocks")
+        raise ValueError(f"{whole(rows.size)} pixels cannot be cut into {blocks} blocks")
     parts = [np.arange(rows.size)]
     while len(parts) < blocks:
         parts = [half for part in parts for half in _halves(part, rows, columns)]

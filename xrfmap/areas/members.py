@@ -10,6 +10,7 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.io.lazy import map_blocks
+from xrfmap.numbers import whole
 from xrfmap.settings import Area, AreaSettings
 from xrfmap.spectra.flicker import exposure
 from xrfmap.spectra.left_out import LEFT_OUT, Tops
@@ -176,8 +177,8 @@ def area_mask(
         raise InputError(
             source,
             f"area {area.name}",
-            found=f"{int(mask.sum())} pixels of the scan inside {_shown(area)}",
-            expected=f"{settings.min_pixels} or more; the scan covers {spans}",
+            found=f"{whole(int(mask.sum()))} pixels of the scan inside {_shown(area)}",
+            expected=f"{whole(settings.min_pixels)} or more; the scan covers {spans}",
             remedy="correct the corners (x before y, in mm) or the scan's pixel_mm and origin_mm",
         )
     return mask
@@ -215,8 +216,8 @@ def _from_image(scan: xr.Dataset, area: Area, image: npt.NDArray[np.generic], so
         raise InputError(
             str(area.mask),
             f"area {area.name}",
-            found=f"a picture of {' x '.join(map(str, image.shape[:2]))} (rows x columns)",
-            expected=f"{shape[0]} x {shape[1]}, the size of {source}",
+            found=f"a picture of {' x '.join(map(whole, image.shape[:2]))} (rows x columns)",
+            expected=f"{whole(shape[0])} x {whole(shape[1])}, the size of {source}",
             remedy="draw the mask on the scan's own grid, one picture pixel per scan pixel",
         )
     return np.asarray((image.reshape(*shape, -1) != 0).any(axis=-1), dtype=bool)

@@ -24,7 +24,7 @@ from xrfmap.calibration.scale_refine import LineShift, Refined, refine
 from xrfmap.calibration.scale_search import PeakMap, candidates, map_peaks
 from xrfmap.calibration.scale_templates import Merged, Templates, merge
 from xrfmap.errors import CalibrationError
-from xrfmap.numbers import signed
+from xrfmap.numbers import signed, whole
 from xrfmap.physics.atomic import spelled
 from xrfmap.physics.lineshape import EnergyScale
 from xrfmap.running.one_thread import in_one_thread
@@ -189,7 +189,9 @@ def calibrate_spectrum(counts: npt.ArrayLike, instrument: Instrument | None = No
 def _peaks_of(spectrum: Array) -> PeakMap:
     total = float(spectrum.sum())
     if total < COUNTS_MIN:
-        raise _refuse(f"it holds {total:.0f} counts, and {COUNTS_MIN} are needed to show lines")
+        raise _refuse(
+            f"it holds {whole(total)} counts, and {whole(COUNTS_MIN)} are needed to show lines"
+        )
     found = map_peaks(spectrum)
     number = 0 if found is None else len(found.peaks)
     if found is None or number < PEAKS_MIN:

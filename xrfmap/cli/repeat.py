@@ -11,6 +11,7 @@ import typer
 
 from xrfmap.cli.common import DONE, FAILED, print_json, tell_error
 from xrfmap.errors import InputError, XrfmapError
+from xrfmap.numbers import whole
 from xrfmap.running.progress import progress_for
 
 __all__ = ["run_again"]
@@ -81,7 +82,7 @@ def run_again(
     else:
         for difference in found.differences:
             typer.echo(str(difference))
-        counted = ", ".join(f"{number} {what}" for what, number in found.compared.items())
+        counted = ", ".join(f"{whole(number)} {what}" for what, number in found.compared.items())
         verdict = "the same" if found.same else "not the same"
         typer.echo(f"{verdict}: compared {counted}")
         typer.echo(outcome.report)

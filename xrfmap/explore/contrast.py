@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from xrfmap.explore.markup import block_table, message
 from xrfmap.findings import Comparison
+from xrfmap.numbers import whole
 
 if TYPE_CHECKING:
     from xrfmap.areas.blocks import BlockSums
@@ -47,7 +48,7 @@ def apart(a: Mask, b: Mask) -> tuple[Mask, Mask, str]:
         return a, b & ~a, "A lies in B: it is compared with the rest of B."
     if shared == int(b.sum()) < int(a.sum()):
         return a & ~b, b, "B lies in A: it is compared with the rest of A."
-    return a & ~both, b & ~both, f"{shared} pixels that lie in both areas are left out."
+    return a & ~both, b & ~both, f"{whole(shared)} pixels that lie in both areas are left out."
 
 
 class BlockContrast:

@@ -12,6 +12,7 @@ from xrfmap.explore.question_panel import MOST_MAPS
 from xrfmap.explore.status import Status
 from xrfmap.explore.subject import Subject
 from xrfmap.explore.widgets import SHEET, bk, script
+from xrfmap.numbers import whole
 from xrfmap.report.style import visible_text
 from xrfmap.report.words import number
 
@@ -131,9 +132,9 @@ def variables(subject: Subject, bench: Bench, links: Sequence[tuple[str, str]]) 
     g = bench.frame.grid
     facts = [
         bench.source.name,
-        f"{g.columns} × {g.rows} pixels",
+        f"{whole(g.columns)} × {whole(g.rows)} pixels",
         f"{number(g.x1 - g.x0)} × {number(g.y1 - g.y0)} {g.unit}",
-        f"{bench.channels} channels",
+        f"{whole(bench.channels)} channels",
     ]
     names = [name for name, _ in links]
     return {

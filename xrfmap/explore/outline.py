@@ -12,6 +12,7 @@ import numpy.typing as npt
 from xrfmap.areas.members import polygon_mask
 from xrfmap.errors import InputError
 from xrfmap.explore.frame import Frame
+from xrfmap.numbers import whole
 
 __all__ = ["Corners", "corners_text", "mask_of", "outline", "parse_corners"]
 
@@ -42,7 +43,7 @@ def outline(x: Sequence[float], y: Sequence[float], frame: Frame) -> Corners:
         If fewer than three corners are left, one is not finite, or there are too many.
     """
     if len(x) != len(y) or len(x) > MOST_CORNERS:
-        raise _bad(f"{len(x)} corners", f"3 to {MOST_CORNERS} corners")
+        raise _bad(f"{whole(len(x))} corners", f"3 to {MOST_CORNERS} corners")
     try:
         points = np.column_stack([np.asarray(x, dtype=float), np.asarray(y, dtype=float)])
     except (TypeError, ValueError):
@@ -82,7 +83,7 @@ def parse_corners(text: str, frame: Frame) -> Corners:
         if not _NUMBER.fullmatch(part):
             raise _bad(repr(part[:20]), "numbers such as 10 12, 22 12, 22 19")
     if len(parts) % 2:
-        raise _bad(f"{len(parts)} numbers", "two numbers for each corner: x y, x y, x y")
+        raise _bad(f"{whole(len(parts))} numbers", "two numbers for each corner: x y, x y, x y")
     values = [float(part) for part in parts]
     return outline(values[::2], values[1::2], frame)
 

@@ -13,6 +13,7 @@ from xrfmap.explore.bench import Bench
 from xrfmap.explore.markup import clean
 from xrfmap.explore.subject import Subject
 from xrfmap.io.safe import safe_path
+from xrfmap.numbers import whole
 from xrfmap.report import fields, style
 from xrfmap.report.overlay import for_screen, lay_on, place
 from xrfmap.report.words import number, share
@@ -54,7 +55,7 @@ def _made(title: str, values: Array, unit: str, said: Sequence[str]) -> Raster:
     missing = int(np.count_nonzero(~np.isfinite(values)))
     words = [*said]
     if missing:
-        words.append(f"{missing} pixels without a measurement in turquoise")
+        words.append(f"{whole(missing)} pixels without a measurement in turquoise")
     caption = clean("; ".join(words) + "." if words else "")
     return Raster(title, values, span.low, span.high, unit, caption)
 

@@ -22,6 +22,7 @@ from xrfmap.explore.reading import SumSpectrum
 from xrfmap.explore.studyfile import Saved, add_area, take_back
 from xrfmap.io.images import read_mask
 from xrfmap.io.safe import safe_path
+from xrfmap.numbers import whole
 from xrfmap.report.style import visible_text
 from xrfmap.settings import Area
 from xrfmap.studycheck import ROLE_WORDS
@@ -298,7 +299,9 @@ class AreaDesk:
         rows = compare(first, second, exposures[0], exposures[1], order)
         overlap = int((a.mask & b.mask).sum())
         if overlap:
-            said.append(f"The areas share {overlap} pixels, so that a difference looks too small.")
+            said.append(
+                f"The areas share {whole(overlap)} pixels, so that a difference looks too small."
+            )
         if not all(fit.complete for fit in fits if fit is not None):
             said.append("First look; the full tests are running.")
         foot = message(

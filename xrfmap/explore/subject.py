@@ -10,6 +10,7 @@ import xarray as xr
 
 from xrfmap.errors import InputError
 from xrfmap.io.safe import clean_text, safe_path
+from xrfmap.numbers import whole
 from xrfmap.settings import Instrument, ScanEntry, Study
 from xrfmap.study.study_file import load_study
 from xrfmap.studycheck import file_stem
@@ -148,7 +149,8 @@ def check_results(maps: xr.Dataset, scan: xr.Dataset, path: Path) -> None:
     """
     mine, theirs = (tuple(ds.sizes[name] for name in ("y", "x")) for ds in (scan, maps))
     if mine != theirs:
-        raise _other(path, f"maps of {theirs[0]} x {theirs[1]} pixels", f"{mine[0]} x {mine[1]}")
+        made, wanted = (f"{whole(rows)} x {whole(columns)}" for rows, columns in (theirs, mine))
+        raise _other(path, f"maps with {made} pixels", f"{wanted} pixels")
     had, have = (str(ds.attrs.get("source_sha256") or "") for ds in (maps, scan))
     if had and have and had != have:
         raise _other(path, f"maps of a scan with hash {had[:12]}…", f"{have[:12]}…")

@@ -152,7 +152,7 @@ class FullFacts:
         """Say it of this one spectrum."""
         at = f" at {whole(self.count)} counts" if self.count is not None else ""
         one = f"the channel at {self.low_kev:.2f} keV"
-        many = f"{self.channels} channels from {self.low_kev:.2f} to {self.high_kev:.2f} keV"
+        many = f"{whole(self.channels)} channels from {self.low_kev:.2f} to {self.high_kev:.2f} keV"
         where, are = (many, "are") if self.channels > 1 else (one, "is")
         inside = "" if self.count is not None else " in some of the pixels"
         parts = [f"{where} ran full{at}{inside} and {are} left out of the fit"]

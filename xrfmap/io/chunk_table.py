@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from xrfmap.io.safe import MAX_CHUNK_BYTES, clean_text
+from xrfmap.numbers import whole
 
 __all__ = ["GZIP", "SHUFFLE", "SLACK", "ChunkTable", "FileState", "Filters", "state_of", "table_of"]
 
@@ -167,7 +168,7 @@ def _listed(dset: h5py.Dataset) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.i
     """First corners, and offset, size and mask, of all chunks as the file lists them."""
     most = math.prod(-(-n // c) for n, c in zip(dset.shape, dset.chunks, strict=True))
     if most > MOST_CHUNKS:
-        raise ValueError(f"{most} chunks; at most {MOST_CHUNKS} are listed")
+        raise ValueError(f"{whole(most)} chunks; at most {whole(MOST_CHUNKS)} are listed")
     rank = len(dset.shape)
     numbers = array("q")
 
@@ -179,7 +180,7 @@ def _listed(dset: h5py.Dataset) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.i
         return None
 
     if dset.id.chunk_iter(note) is not None:
-        raise ValueError(f"more than the {most} chunks that the dataset has")
+        raise ValueError(f"more than the {whole(most)} chunks that the dataset has")
     table = np.frombuffer(numbers, dtype=np.int64).reshape(-1, rank + 3)
     table = table[table[:, rank] >= 0]
     return table[:, :rank], table[:, rank:]

@@ -26,6 +26,7 @@ import numpy.typing as npt
 from xrfmap.errors import InputError
 from xrfmap.io.chunk_table import GZIP, SLACK, ChunkTable, Filters, table_of
 from xrfmap.io.safe import clean_text
+from xrfmap.numbers import whole
 
 __all__ = ["check_packed", "read_box", "read_chunks"]
 
@@ -72,7 +73,7 @@ def read_box(
         return read_chunks(table, key)
     with _told(table) as at:
         if len(table.size) and table.size.max() > table.most_bytes:
-            raise _BombError(f"a packed chunk of {table.size.max()} bytes")
+            raise _BombError(f"a packed chunk of {whole(table.size.max())} bytes")
         if table.simple:
             return _assembled(table, key, partial(_asked, dset), at)
         for at[0] in _corners(table, key):
@@ -137,7 +138,7 @@ def _told(table: ChunkTable) -> Iterator[list[Corner]]:
             clean_text(table.path),
             table.name,
             found=f"{err}, at index {at[0]}",
-            expected=f"chunks of {table.bytes_of_chunk} bytes when unpacked",
+            expected=f"chunks of {whole(table.bytes_of_chunk)} bytes when unpacked",
             remedy="the file is damaged or hostile: export the data again",
         ) from err
 
@@ -158,7 +159,7 @@ def _seek(file: BinaryIO, table: ChunkTable, corner: Corner) -> Stored | None:
         return None
     size = int(table.size[index])
     if size > table.most_bytes:
-        raise _BombError(f"a packed chunk of {size} bytes")
+        raise _BombError(f"a packed chunk of {whole(size)} bytes")
     file.seek(int(table.offset[index]))
     raw = file.read(size)
     if len(raw) < size:
@@ -192,7 +193,7 @@ def _unpack(table: ChunkTable, raw: bytes, mask: int) -> npt.NDArray[Any]:
         elif len(data) == size and width > 1:
             shuffled = True
     if len(data) != size:
-        raise _BombError(f"a chunk that unpacks to {len(data)} bytes")
+        raise _BombError(f"a chunk that unpacks to {whole(len(data))} bytes")
     if shuffled:
         return np.frombuffer(data, dtype=np.uint8).reshape(width, *table.chunk)
     return np.frombuffer(data, dtype=table.dtype).reshape(table.chunk)
@@ -226,7 +227,7 @@ def check_packed(codecs: Sequence[str], file: Path, size: int) -> None:
         If it is larger.
     """
     if file.stat().st_size > size * 1.2 + SLACK:
-        raise _BombError(f"a packed chunk of {file.stat().st_size} bytes")
+        raise _BombError(f"a packed chunk of {whole(file.stat().st_size)} bytes")
     raw = file.read_bytes()
     for codec in reversed(codecs):
         if codec == "crc32c":
@@ -273,7 +274,7 @@ def _at_most(data: Buffer, size: int, form: int) -> int:
 def _nothing_behind(rest: bytes) -> None:
     """Refuse a second stream behind the first, which some readers unpack as well."""
     if rest:
-        raise _BombError(f"a chunk with {len(rest)} bytes behind its end")
+        raise _BombError(f"a chunk with {whole(len(rest))} bytes behind its end")
 
 
 def _paste(
@@ -313,7 +314,7 @@ def _check(raw: bytes, mask: int, filters: Filters, size: int) -> None:
         states = _stated_size(code, values, raw, size)
         # checksums and padding of inner filters make it a little larger
         if states is not None and states > size + SLACK:
-            raise _BombError(f"a chunk that states {states} bytes")
+            raise _BombError(f"a chunk that states {whole(states)} bytes")
         return
 
 

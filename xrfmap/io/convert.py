@@ -13,6 +13,7 @@ from xrfmap.io.netcdf import write_netcdf
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.safe import clean_text
 from xrfmap.io.spool import straightened
+from xrfmap.numbers import whole
 from xrfmap.scan import instrument_of
 
 __all__ = ["SUFFIXES", "convert", "sum_spectrum", "write_nexus_dataset"]
@@ -89,7 +90,7 @@ def _write(target: Path, kind: str, ds: xr.Dataset) -> Path:
     if ds["counts"].ndim == 3:
         raise InputError(
             ds.attrs["source"],
-            found=f"a scan of {ds.sizes['y']} x {ds.sizes['x']} pixels",
+            found=f"a scan of {whole(ds.sizes['y'])} x {whole(ds.sizes['x'])} pixels",
             expected="one spectrum, which is what EMSA/MAS holds",
             remedy="ask for the sum over all pixels (--sum), or write .nc or .h5",
         )
@@ -128,7 +129,10 @@ def sum_spectrum(scan: xr.Dataset) -> xr.Dataset:
         source=scan.attrs["source"],
         source_sha256=scan.attrs["source_sha256"],
         title=scan.attrs["title"],
-        notes=[*notes_of(scan), f"sum of {counts.shape[0]} x {counts.shape[1]} pixels"],
+        notes=[
+            *notes_of(scan),
+            f"sum of {whole(counts.shape[0])} x {whole(counts.shape[1])} pixels",
+        ],
     )
     scale = {k: scan.attrs[k] for k in scan.attrs if k in out.attrs or "kev" in k or "fano" in k}
     return out.assign_attrs({k: v for k, v in scale.items() if k not in out.attrs})

@@ -209,8 +209,8 @@ def _problems(found: dict[str, Any], cube: dict[str, Any]) -> list[str]:
     words: list[str] = []
     if found["saturated_channels"]:
         words.append(
-            f"{found['saturated_channels']} channels in {whole(found['saturated_pixels'])} pixels "
-            f"hold the largest number of their type ({found['type']}): the counter ran full"
+            f"{whole(found['saturated_channels'])} channels in {whole(found['saturated_pixels'])} "
+            f"pixels hold the largest number of their type ({found['type']}): the counter ran full"
         )
     if not found["whole_numbers"]:
         words.append("counts are not whole numbers: they were changed after the measurement")
@@ -231,7 +231,7 @@ def _map_problems(found: dict[str, Any], pixels: int) -> list[str]:
     if found["dead_rows"]:
         rows = ", ".join(map(str, found["dead_rows"][:10]))
         more = ", ..." if len(found["dead_rows"]) > 10 else ""
-        words.append(f"{len(found['dead_rows'])} rows hold almost no counts: {rows}{more}")
+        words.append(f"{whole(len(found['dead_rows']))} rows hold almost no counts: {rows}{more}")
     if found["zero_pixels"]:
         words.append(
             f"{whole(found['zero_pixels'])} of {whole(pixels)} pixels hold no count at all"

@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from xrfmap.errors import InputError
 from xrfmap.io.safe import MAX_CHANNELS, clean_text, read_text
+from xrfmap.numbers import whole
 
 __all__ = [
     "NEEDED",
@@ -151,8 +152,8 @@ def parse_emsa(text: str, where: str) -> EmsaSpectrum:
         raise emsa_error(where, "DATATYPE", repr(kind), "Y or XY")
     numbers = _numbers(data, columns * len(kind), where)
     if numbers.size != n * len(kind):
-        found = f"{numbers.size} numbers of type {kind}"
-        raise emsa_error(where, "NPOINTS", found, f"{n * len(kind)}, for NPOINTS = {n}")
+        found = f"{whole(numbers.size)} numbers of type {kind}"
+        raise emsa_error(where, "NPOINTS", found, f"{whole(n * len(kind))}, for NPOINTS = {n}")
     step, offset = real_of(keywords, "XPERCHAN", where), real_of(keywords, "OFFSET", where)
     if step <= 0:
         raise emsa_error(where, "XPERCHAN", f"{step:g}", "a positive width of a channel")
@@ -246,7 +247,7 @@ def real_of(keywords: Mapping[str, str], key: str, where: str) -> float:
 def _whole(keywords: Mapping[str, str], key: str, where: str, most: int) -> int:
     value = real_of(keywords, key, where)  # the standard writes whole numbers as "1024."
     if value != int(value) or not 1 <= value <= most:
-        raise emsa_error(where, key, f"{value:g}", f"a whole number from 1 to {most}")
+        raise emsa_error(where, key, f"{value:g}", f"a whole number from 1 to {whole(most)}")
     return int(value)
 
 
@@ -262,11 +263,13 @@ def _numbers(data: list[tuple[int, str]], per_line: int, where: str) -> npt.NDAr
             found = f"line {number}: {clean_text(bad, 40)!r}"
             raise emsa_error(where, "SPECTRUM", found, "numbers, apart by commas or blanks")
         if per_line and len(parts) > per_line:
-            found = f"{len(parts)} numbers in line {number}"
+            found = f"{whole(len(parts))} numbers in line {number}"
             raise emsa_error(where, "NCOLUMNS", found, f"at most {per_line}")
         values.extend(map(float, parts))
         if len(values) > 2 * MAX_CHANNELS:
-            raise emsa_error(where, "SPECTRUM", "more numbers", f"at most {MAX_CHANNELS} channels")
+            raise emsa_error(
+                where, "SPECTRUM", "more numbers", f"at most {whole(MAX_CHANNELS)} channels"
+            )
     return np.asarray(values, dtype=np.float64)
 
 

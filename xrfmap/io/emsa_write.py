@@ -16,6 +16,7 @@ from xrfmap.io.emsa_text import MAX_COLUMNS, OPTIONAL_KEYWORDS, REQUIRED_KEYWORD
 from xrfmap.io.results import write_text
 from xrfmap.io.safe import MAX_CHANNELS, clean_text
 from xrfmap.io.stored import check_counts
+from xrfmap.numbers import whole
 from xrfmap.scan import linear_scale
 from xrfmap.settings import Instrument
 
@@ -113,7 +114,7 @@ def format_emsa(
     """
     y = np.asarray(counts)
     if y.ndim != 1 or not 1 <= y.size <= MAX_CHANNELS:
-        raise _error(where, "counts", f"shape {y.shape}", f"1 to {MAX_CHANNELS} channels")
+        raise _error(where, "counts", f"shape {y.shape}", f"1 to {whole(MAX_CHANNELS)} channels")
     check_counts(y, where, "counts")
     offset, step, unit = _x_axis(zero_kev, kev_per_channel, energy_kev, x_units, where)
     lines = _required(
@@ -156,7 +157,7 @@ def _keyword(key: str, value: str, unit: str = "", where: str = "spectrum") -> s
     name = f"#{key:<12}" if not unit else f"#{key:<9}-{unit:<2}"
     line = f"{name}: {clean_text(value, 1000)}".rstrip()
     if len(line) > LINE:
-        raise _error(where, key, f"{len(value)} characters", f"at most {LINE - 15}")
+        raise _error(where, key, f"{whole(len(value))} characters", f"at most {LINE - 15}")
     return line
 
 

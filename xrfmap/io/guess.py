@@ -23,6 +23,7 @@ from xrfmap.io.card import Card
 from xrfmap.io.raw import raw_layout
 from xrfmap.io.safe import clean_text, require_file
 from xrfmap.io.strided import Number, read_strided
+from xrfmap.numbers import whole
 
 __all__ = ["Guess", "card_text", "guess_cards", "picture_text"]
 
@@ -107,7 +108,7 @@ def guess_cards(path: Path, most: int = 3) -> list[Guess]:
     if not found:
         raise InputError(
             clean_text(path.name),
-            found=f"{size} bytes in which no picture shows",
+            found=f"{whole(size)} bytes in which no picture shows",
             expected="a block of plain numbers, not packed",
             remedy="ask for an export in an open format, or write the card by hand",
         )

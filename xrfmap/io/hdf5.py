@@ -18,6 +18,7 @@ import numpy.typing as npt
 from xrfmap.errors import InputError
 from xrfmap.io.chunks import read_box
 from xrfmap.io.safe import MAX_CHUNK_BYTES, MAX_RANK, clean_text, require_file
+from xrfmap.numbers import whole
 
 __all__ = [
     "attribute",
@@ -274,16 +275,16 @@ def check_dataset(dset: h5py.Dataset, *, allow_links: bool = False) -> h5py.Data
     declared = math.prod(dset.shape) * dset.dtype.itemsize
     chunk = math.prod(dset.chunks or (0,)) * dset.dtype.itemsize
     if chunk > MAX_CHUNK_BYTES:
-        limit = f"chunks of up to {MAX_CHUNK_BYTES >> 20} MB"
-        raise _bad(place, name, f"chunks of {chunk >> 20} MB", limit)
+        limit = f"chunks of up to {whole(MAX_CHUNK_BYTES >> 20)} MB"
+        raise _bad(place, name, f"chunks of {whole(chunk >> 20)} MB", limit)
     if declared > BOMB_BYTES and not dset.is_virtual:
         stored = dset.id.get_storage_size()
         if declared > MAX_EMPTINESS * max(stored, 1):
             raise _bad(
                 place,
                 name,
-                f"{declared} bytes declared and {stored} stored",
-                f"at most {MAX_EMPTINESS} bytes declared for one stored",
+                f"{whole(declared)} bytes declared and {whole(stored)} stored",
+                f"at most {whole(MAX_EMPTINESS)} bytes declared for one stored",
             )
     _check_filters(dset, place, name)
     return dset
@@ -337,7 +338,7 @@ def read_small(dset: h5py.Dataset, *, allow_links: bool = False) -> npt.NDArray[
     if dset.dtype.kind not in "iufb" or dset.size > MAX_SMALL:
         place = _Place(clean_text(dset.file.filename), allow_links)
         found = f"type {dset.dtype}, shape {dset.shape}"
-        raise _bad(place, clean_text(dset.name), found, f"at most {MAX_SMALL} numbers")
+        raise _bad(place, clean_text(dset.name), found, f"at most {whole(MAX_SMALL)} numbers")
     with damaged(Path(dset.file.filename)):
         box = read_box(dset, tuple(slice(0, n) for n in dset.shape)) if dset.ndim else dset[()]
     return np.asarray(box, dtype=np.float64)

@@ -13,6 +13,7 @@ from PIL import Image, ImageOps
 from xrfmap.errors import InputError
 from xrfmap.io.safe import clean_text, read_head, require_file
 from xrfmap.io.tiff import read_page, tiff_source
+from xrfmap.numbers import whole
 
 __all__ = ["MAX_IMAGE_PIXELS", "MAX_MASK_PIXELS", "read_image", "read_mask"]
 
@@ -107,7 +108,7 @@ def _opened(path: Path, limit: int = MAX_IMAGE_PIXELS) -> Image.Image:
     except _DAMAGE as err:
         raise _damaged(path, err) from err
     if not 0 < image.width * image.height <= limit:
-        found = f"{image.width} x {image.height} pixels"
+        found = f"{whole(image.width)} x {whole(image.height)} pixels"
         image.close()
         raise _too_large(path, found, limit)
     return image
@@ -140,7 +141,7 @@ def _deep_grey(path: Path, limit: int = MAX_IMAGE_PIXELS) -> npt.NDArray[Any] | 
     if source.dtype.itemsize == 1 or pages != 1:
         return None
     if height * width > limit:
-        raise _too_large(path, f"{width} x {height} pixels", limit)
+        raise _too_large(path, f"{whole(width)} x {whole(height)} pixels", limit)
     return read_page(source)
 
 

@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from xrfmap.errors import InputError
 from xrfmap.io.stored import StoredCounts
+from xrfmap.numbers import whole
 
 __all__ = [
     "BLOCK_BYTES",
@@ -394,7 +395,7 @@ def quick_check(stored: StoredCounts, rows: int = 5) -> None:
     raise InputError(
         stored.where,
         stored.field,
-        found=f"no count in any of {ny} x {nx} pixels",
+        found=f"no count in any of {whole(ny)} x {whole(nx)} pixels",
         expected="a scan with counts",
         remedy="check that the right dataset was exported and that the shutter was open",
     )

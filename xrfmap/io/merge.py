@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from xrfmap.errors import InputError
 from xrfmap.io.safe import clean_text
+from xrfmap.numbers import whole
 from xrfmap.settings import Instrument, ScanEntry
 
 __all__ = ["grid", "merge_instrument", "merge_live_time"]
@@ -127,7 +128,7 @@ def merge_live_time(
     unknown = np.isnan(stored)
     notes = []
     if unknown.any():
-        notes.append(f"live time of {int(unknown.sum())} pixels is from the study file")
+        notes.append(f"live time of {whole(int(unknown.sum()))} pixels is from the study file")
     return np.where(unknown, given_s, stored), notes
 
 

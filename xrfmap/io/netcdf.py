@@ -19,6 +19,7 @@ from xrfmap.io.results import atomic_write, plain_attrs
 from xrfmap.io.safe import MAX_CHANNELS, clean_text
 from xrfmap.io.stored import check_counts
 from xrfmap.io.vet import vetted_hash
+from xrfmap.numbers import whole
 from xrfmap.scan import check_scan
 from xrfmap.settings import Instrument
 
@@ -132,8 +133,8 @@ def _check_small(dset: h5py.Dataset, where: str, most: int = MAX_SMALL) -> None:
         raise InputError(
             where,
             clean_text(dset.name),
-            found=f"{dset.size} numbers",
-            expected=f"at most {most}",
+            found=f"{whole(dset.size)} numbers",
+            expected=f"at most {whole(most)}",
             remedy="write the file with xrfmap convert",
         )
 

@@ -35,6 +35,7 @@ from xrfmap.io.safe import MAX_CHANNELS, clean_text
 from xrfmap.io.stored import StoredCounts, check_counts
 from xrfmap.io.units import factor, has_unit
 from xrfmap.io.vet import vetted_hash
+from xrfmap.numbers import whole
 from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument, ScanEntry
 
@@ -176,7 +177,7 @@ def open_nexus_point(
                 where,
                 clean_text(signal.counts.name),
                 found=f"shape {signal.counts.shape}",
-                expected=f"one spectrum of 1 to {MAX_CHANNELS} channels",
+                expected=f"one spectrum of 1 to {whole(MAX_CHANNELS)} channels",
                 remedy="list scans under [[scan]]",
             )
         with damaged(path):
@@ -195,7 +196,7 @@ def open_nexus_point(
         raise InputError(
             where,
             signal_name,
-            found=f"no count in {size} channels",
+            found=f"no count in {whole(size)} channels",
             expected="a spectrum with counts",
             remedy="check that the right dataset was exported",
         )
@@ -282,10 +283,13 @@ def _laid_out(
     if found is None:
         return stored, times, None, None, ["positions of the points make no grid"]
     index, at_y, at_x = found
-    notes = [f"{index.shape[0]} x {index.shape[1]} pixels from a list of {y.size} points"]
+    notes = [
+        f"{whole(index.shape[0])} x {whole(index.shape[1])} pixels from a list of "
+        f"{whole(y.size)} points"
+    ]
     missing = int((index < 0).sum())
     if missing:
-        notes.append(f"{missing} pixels have no point")
+        notes.append(f"{whole(missing)} pixels have no point")
     laid = {name: value for name, old in times.items() if (value := spread(old, index)) is not None}
     return ListedCounts(stored, index), laid, at_y, at_x, notes
 

@@ -16,6 +16,7 @@ from xrfmap.io.lazy import block_shape
 from xrfmap.io.results import atomic_write
 from xrfmap.io.safe import clean_text
 from xrfmap.io.stored import check_counts
+from xrfmap.numbers import number
 from xrfmap.settings import Instrument
 
 __all__ = ["write_nexus"]
@@ -185,7 +186,7 @@ def _fit(path: Path, block: npt.NDArray[Any], store: np.dtype[Any]) -> npt.NDArr
             raise InputError(
                 clean_text(path.name),
                 "counts",
-                found=f"counts up to {top:g} of type {block.dtype}",
+                found=f"counts up to {number(top, 6)} of type {block.dtype}",
                 expected=f"whole numbers that fit {store}",
                 remedy="choose a wider type",
             )

@@ -10,6 +10,7 @@ import numpy as np
 from xrfmap.errors import InputError
 from xrfmap.io.safe import clean_text, require_file
 from xrfmap.io.strided import Layout, Number
+from xrfmap.numbers import whole
 
 __all__ = ["npy_layout"]
 
@@ -70,8 +71,8 @@ def npy_layout(path: Path) -> Layout:
     if offset + unit > size or any(n < 0 for n in shape):
         raise InputError(
             where,
-            found=f"{size - offset} bytes of numbers",
-            expected=f"{unit} bytes for shape {shape} of {dtype}",
+            found=f"{whole(size - offset)} bytes of numbers",
+            expected=f"{whole(unit)} bytes for shape {shape} of {dtype}",
             remedy="the file was cut off: copy or save it again",
         )
     return Layout(offset, tuple(int(n) for n in shape), tuple(strides), Number.of(dtype))

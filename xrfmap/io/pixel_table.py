@@ -23,6 +23,7 @@ from xrfmap.io.merge import grid, merge_instrument, merge_live_time
 from xrfmap.io.safe import MAX_CHANNELS, clean_text, require_file, sha256_of
 from xrfmap.io.stored import StoredCounts
 from xrfmap.io.table import REMARK, Form, facts_of, form_of, numbers_of, table_error
+from xrfmap.numbers import whole
 from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument, ScanEntry
 
@@ -77,7 +78,7 @@ def _scan_rows(path: Path) -> _Rows:
             start, at = at, at + len(raw)
             if len(raw) > MAX_LINE:
                 raise table_error(
-                    where, f"line {number}", "a longer line", f"{MAX_LINE} characters"
+                    where, f"line {number}", "a longer line", f"{whole(MAX_LINE)} characters"
                 )
             line = raw.decode("utf-8", errors="replace").lstrip("\ufeff").strip("\r\n")
             if not line.strip():
@@ -92,11 +93,13 @@ def _scan_rows(path: Path) -> _Rows:
                 continue
             cells = form.split(line)
             if len(cells) != len(names):
-                raise table_error(where, f"line {number}", f"{len(cells)} columns", f"{len(names)}")
+                raise table_error(
+                    where, f"line {number}", f"{whole(len(cells))} columns", f"{len(names)}"
+                )
             places.append(numbers_of([cells[i] for i in wanted], where, number))
             found.append((start, len(raw)))
             if len(found) > MAX_ROWS:
-                raise table_error(where, "", "more rows", f"at most {MAX_ROWS} pixels")
+                raise table_error(where, "", "more rows", f"at most {whole(MAX_ROWS)} pixels")
     if not found:
         raise table_error(where, "", "no rows", "a header line and one row per pixel")
     facts, title = facts_of(remarks)
@@ -117,7 +120,7 @@ def _check_names(names: tuple[str, ...], where: str) -> list[int]:
     channels = [i for i, n in enumerate(names) if n not in _FACTS]
     if not 1 <= len(channels) <= MAX_CHANNELS or channels != list(range(channels[0], len(names))):
         raise table_error(
-            where, "header", f"{len(channels)} channels", "channels last, at least one"
+            where, "header", f"{whole(len(channels))} channels", "channels last, at least one"
         )
     return [first[0], second[0], *live, *monitor]
 
@@ -186,7 +189,9 @@ def open_table_scan(
     in_mm = not {"row", "column", "col"} & set(rows.names)
     notes = []
     if (index < 0).any():
-        notes.append(f"{int((index < 0).sum())} of {index.size} pixels are not in the table")
+        notes.append(
+            f"{whole(int((index < 0).sum()))} of {whole(index.size)} pixels are not in the table"
+        )
     stored_live = _live(rows, index)
     live, more = merge_live_time(stored_live, entry.live_time_s if entry else None, where)
     shape = (index.shape[0], index.shape[1])
@@ -225,7 +230,8 @@ def _place(
         raise table_error(
             where,
             "y, x",
-            f"{y.size} rows and {x.size} columns for {len(rows.places)} pixels",
+            f"{whole(y.size)} rows and {whole(x.size)} columns for "
+            f"{whole(len(rows.places))} pixels",
             "pixels on a grid",
             "round the positions to the grid, or give row and column as whole numbers",
         )

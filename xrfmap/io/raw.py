@@ -9,6 +9,7 @@ from xrfmap.errors import InputError
 from xrfmap.io.card import Card, Padding
 from xrfmap.io.safe import clean_text, require_file
 from xrfmap.io.strided import Layout, Number
+from xrfmap.numbers import whole
 
 __all__ = ["layout_of_card", "raw_layout"]
 
@@ -79,14 +80,14 @@ def raw_layout(path: Path, card: Card) -> Layout:
     size = require_file(path).stat().st_size
     if layout.end > size:
         slow = layout.strides[0]
-        whole = max(0, (size - layout.offset) // slow) if slow else 0
+        there = max(0, (size - layout.offset) // slow) if slow else 0
         raise InputError(
             where,
             "shape",
-            found=f"a file of {size} bytes",
-            expected=f"at least {layout.end} bytes for {_shape_text(card)} of {card.type}",
+            found=f"a file of {whole(size)} bytes",
+            expected=f"at least {whole(layout.end)} bytes for {_shape_text(card)} of {card.type}",
             remedy=f"correct the card, or, if the scan was broken off, set the size of "
-            f"{(card.axes or ['the first axis'])[0]} to {whole}",
+            f"{(card.axes or ['the first axis'])[0]} to {there}",
         )
     return layout
 

@@ -14,6 +14,7 @@ import unicodedata
 from pathlib import Path, PureWindowsPath
 
 from xrfmap.errors import InputError
+from xrfmap.numbers import whole
 
 __all__ = [
     "MAX_CHANNELS",
@@ -227,8 +228,8 @@ def read_text(path: Path, limit: int = MAX_TEXT_BYTES) -> str:
     if len(raw) > limit:
         raise InputError(
             clean_text(path),
-            found=f"more than {limit} bytes",
-            expected=f"a text file of at most {limit} bytes",
+            found=f"more than {whole(limit)} bytes",
+            expected=f"a text file of at most {whole(limit)} bytes",
             remedy="export the data in a binary form (HDF5, .npy)",
         )
     if b"\x00" in raw:

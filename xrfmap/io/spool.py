@@ -25,6 +25,7 @@ from xrfmap.io.lazy import block_shape, boxes_of_file, lazy_counts, stored_of, t
 from xrfmap.io.safe import clean_text
 from xrfmap.io.scratch import scratch_folder
 from xrfmap.io.stored import StoredCounts
+from xrfmap.numbers import whole
 
 __all__ = ["straightened"]
 
@@ -59,7 +60,7 @@ class _Spool(StoredCounts):
                 raise InputError(
                     clean_text(self.path.parent),
                     found=clean_text(err.strerror or err),
-                    expected=f"space for a scratch file of {size >> 20} MB",
+                    expected=f"space for a scratch file of {whole(size >> 20)} MB",
                     remedy="make space, or have it on another disk: by --out, or for calibrate by "
                     "the variable TMPDIR",
                 ) from err

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisPlan
 from xrfmap.io.safe import MAX_CHANNELS, MAX_PIXELS
+from xrfmap.numbers import whole
 
 __all__ = ["StoredCounts", "check_counts", "check_size"]
 
@@ -32,12 +33,12 @@ def check_size(shape_yxc: Sequence[int], where: str, field: str) -> None:
         If a size is zero, or there are too many channels or pixels.
     """
     ny, nx, nc = shape_yxc
-    expected = f"1 to {MAX_CHANNELS} channels and 1 to {MAX_PIXELS} pixels"
+    expected = f"1 to {whole(MAX_CHANNELS)} channels and 1 to {whole(MAX_PIXELS)} pixels"
     if not 1 <= nc <= MAX_CHANNELS or ny < 1 or nx < 1 or ny * nx > MAX_PIXELS:
         raise InputError(
             where,
             field,
-            found=f"{ny} x {nx} pixels of {nc} channels",
+            found=f"{whole(ny)} x {whole(nx)} pixels of {whole(nc)} channels",
             expected=expected,
             remedy="check which axis is the energy axis, and the sizes that the file declares",
         )

@@ -18,6 +18,7 @@ from xrfmap.errors import InputError
 from xrfmap.io.axes import AxisPlan
 from xrfmap.io.safe import clean_text
 from xrfmap.io.stored import StoredCounts
+from xrfmap.numbers import whole
 
 __all__ = ["Layout", "Number", "StridedCounts", "read_strided"]
 
@@ -171,7 +172,7 @@ def _read_exactly(descriptor: int, at: int, size: int, where: str) -> bytes:
             raise InputError(
                 where,
                 found=f"the end of the file at byte {at}",
-                expected=f"{left} more bytes",
+                expected=f"{whole(left)} more bytes",
                 remedy="the file was cut off or changed: copy or export it again",
             )
         parts.append(part)

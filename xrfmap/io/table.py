@@ -19,6 +19,7 @@ from xrfmap.errors import InputError
 from xrfmap.io.merge import merge_instrument, merge_live_time
 from xrfmap.io.safe import MAX_CHANNELS, clean_text, read_text, sha256_of
 from xrfmap.io.stored import check_counts
+from xrfmap.numbers import whole
 from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument
 
@@ -174,17 +175,21 @@ def _columns(
 ) -> tuple[npt.NDArray[Any], npt.NDArray[np.float64] | None, list[str]]:
     """Take counts and energies from the columns of a spectrum."""
     if not table or len(table) > MAX_CHANNELS or len(table) * len(table[0][1]) < MIN_NUMBERS:
-        expected = f"{MIN_NUMBERS} to {MAX_CHANNELS} channels"
-        raise table_error(where, "", f"{len(table)} lines", expected)
+        expected = f"{MIN_NUMBERS} to {whole(MAX_CHANNELS)} channels"
+        raise table_error(where, "", f"{whole(len(table))} lines", expected)
     width = len(table[0][1])
     for number, row in table:
         if len(row) != width:
-            raise table_error(where, f"line {number}", f"{len(row)} numbers", f"{width}, as before")
+            raise table_error(
+                where, f"line {number}", f"{whole(len(row))} numbers", f"{whole(width)}, as before"
+            )
     if len(table) == 1 and width > 1 and not names:
         return _whole(np.asarray(table[0][1])), None, []
     data = np.asarray([row for _, row in table])
     if names and len(names) != width:
-        raise table_error(where, "header", f"{len(names)} names", f"{width}, one for each column")
+        raise table_error(
+            where, "header", f"{len(names)} names", f"{whole(width)}, one for each column"
+        )
     which = next((i for i, n in enumerate(names) if re.search(r"count|intens|^y$", n)), None)
     which = (0 if width == 1 else 1) if which is None else which
     counts = _whole(data[:, which])

@@ -18,6 +18,7 @@ from xrfmap.io.axes import AxisPlan
 from xrfmap.io.safe import MAX_CHANNELS, MAX_CHUNK_BYTES, clean_text, require_file
 from xrfmap.io.stored import StoredCounts
 from xrfmap.io.strided import Layout, Number, StridedCounts
+from xrfmap.numbers import whole
 
 __all__ = ["TiffSource", "read_page", "tiff_source"]
 
@@ -118,7 +119,7 @@ def _examine(path: Path, file: tifffile.TiffFile) -> TiffSource:
             )
         seen.add(page.offset)
         if count > MAX_CHANNELS:
-            raise _refuse(path, "more pages", f"at most {MAX_CHANNELS}", "check the file")
+            raise _refuse(path, "more pages", f"at most {whole(MAX_CHANNELS)}", "check the file")
         if first is None:
             first = page.aspage()
             _check_page(path, first)
@@ -164,8 +165,8 @@ def _plain_offset(path: Path, page: tifffile.TiffPage) -> int:
     if page.dataoffsets[0] + nbytes > path.stat().st_size:
         raise _refuse(
             path,
-            f"a file of {path.stat().st_size} bytes",
-            f"{page.dataoffsets[0] + nbytes} bytes",
+            f"a file of {whole(path.stat().st_size)} bytes",
+            f"{whole(page.dataoffsets[0] + nbytes)} bytes",
             "the file was cut off: copy it again",
         )
     return int(page.dataoffsets[0])
@@ -258,14 +259,19 @@ def _read_page(path: Path, page: Any, rows: slice, columns: slice, out: npt.NDAr
         if left >= columns.stop or left + width <= columns.start:
             continue
         if size > 2 * limit + 65536:
-            raise _refuse(path, f"a packed strip of {size} bytes", f"{limit}", "save it again")
+            raise _refuse(
+                path, f"a packed strip of {whole(size)} bytes", f"{whole(limit)}", "save it again"
+            )
         page.parent.filehandle.seek(offset)
         data = page.parent.filehandle.read(size)
         if page.compression in DEFLATE:
             unpacked = zlib.decompressobj().decompress(data, limit + 1)
             if len(unpacked) > limit:
                 raise _refuse(
-                    path, f"a strip of more than {limit} bytes", f"{limit} bytes", "save it again"
+                    path,
+                    f"a strip of more than {whole(limit)} bytes",
+                    f"{whole(limit)} bytes",
+                    "save it again",
                 )
         segment = page.decode(data, number)[0]
         if segment is None:

@@ -19,6 +19,7 @@ import numpy as np
 
 from xrfmap.errors import InputError
 from xrfmap.io.safe import MAX_CHUNK_BYTES, MAX_RANK, clean_text, read_text
+from xrfmap.numbers import whole
 
 __all__ = [
     "COMPRESSORS",
@@ -114,8 +115,8 @@ def _checked(raw: dict[str, Any], attrs: dict[str, Any], where: str, field: str)
     dtype = _dtype(raw, where, field)
     nbytes = math.prod(chunks) * dtype.itemsize
     if nbytes > MAX_CHUNK_BYTES:
-        limit = f"chunks of up to {MAX_CHUNK_BYTES >> 20} MB"
-        raise refuse(where, field, f"chunks of {nbytes >> 20} MB", limit)
+        limit = f"chunks of up to {whole(MAX_CHUNK_BYTES >> 20)} MB"
+        raise refuse(where, field, f"chunks of {whole(nbytes >> 20)} MB", limit)
     codecs = _codecs(raw)
     for codec in codecs:
         if codec not in (*SIZE_KEEPING, *COMPRESSORS):

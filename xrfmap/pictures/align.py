@@ -18,6 +18,7 @@ import xarray as xr
 from scipy.ndimage import gaussian_filter, map_coordinates, sobel
 
 from xrfmap.errors import InputError
+from xrfmap.numbers import whole
 from xrfmap.pictures.register import Placement, affine, field_of, place
 
 __all__ = ["align", "edges_of_maps"]
@@ -179,7 +180,9 @@ def align(
     ordered = maps.sortby(["y", "x"])
     x, y = (np.asarray(ordered[v].values, dtype=np.float64) for v in ("x", "y"))
     if min(x.size, y.size) < 24:
-        raise _refused(name, f"a scan of {x.size} x {y.size} points, too few to compare edges")
+        raise _refused(
+            name, f"a scan of {whole(x.size)} x {whole(y.size)} points, too few to compare edges"
+        )
     step = float(np.mean([np.median(np.diff(v)) for v in (x, y)]))
     scan = _Scan(edges_of_maps(ordered), x, y, step)
     if not np.any(scan.edges > 0):

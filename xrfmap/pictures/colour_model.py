@@ -25,6 +25,8 @@ import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 from scipy.ndimage import gaussian_filter
 
+from xrfmap.numbers import whole
+
 __all__ = ["FOLDS", "Explained", "colour_features", "explain", "folds_of_blocks"]
 
 Array = npt.NDArray[np.float64]
@@ -208,7 +210,9 @@ def explain(
     seen = np.isfinite(colour).all(axis=2)
     good = np.asarray(seen & np.isfinite(values + noise).all(axis=0))
     if good.sum() < 100:
-        raise ValueError(f"100 pixels with colour and counts or more, found {int(good.sum())}")
+        raise ValueError(
+            f"100 pixels with colour and counts or more, found {whole(int(good.sum()))}"
+        )
     # errors of few counts follow the counts; their mean over neighbours does not
     calm = np.stack([_calm(n, good) for n in noise])
     unit = np.maximum(calm[:, good].mean(axis=1), 1e-12)

@@ -27,6 +27,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.errors import InputError
+from xrfmap.numbers import whole
 from xrfmap.pictures.colour_model import colour_features
 from xrfmap.pictures.hidden_marks import Shape, find_shapes, level_for
 from xrfmap.pictures.hidden_split import Split
@@ -244,7 +245,7 @@ def _rates(maps: xr.Dataset, rgb: Array, step: int) -> tuple[Array, Array]:
     coloured = int((good & np.isfinite(rgb).all(axis=2)).sum())
     if coloured < 400:
         raise InputError(
-            "picture", found=f"{coloured} pixels with both colour and counts",
+            "picture", found=f"{whole(coloured)} pixels with both colour and counts",
             expected="400 or more", remedy="check where the picture was laid on the scan",
         )  # fmt: skip
     values, errors = (

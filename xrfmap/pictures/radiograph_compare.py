@@ -33,6 +33,7 @@ from scipy.ndimage import (
 from scipy.stats import rankdata
 
 from xrfmap.errors import InputError
+from xrfmap.numbers import whole
 
 __all__ = ["RADIOGRAPH_CAUTIONS", "compare_radiographs", "differences_of"]
 
@@ -103,7 +104,7 @@ def compare_radiographs(
     both: Mask = np.isfinite(grey) & np.isfinite(opaque)
     if both.sum() < LEAST_FIELD:
         raise InputError(
-            "radiograph", found=f"{int(both.sum())} pixels with both grey and maps",
+            "radiograph", found=f"{whole(int(both.sum()))} pixels with both grey and maps",
             expected=f"{LEAST_FIELD} or more", remedy="check where the picture was laid",
         )  # fmt: skip
     mapped: Mask = np.isfinite(opaque)

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from xrfmap.numbers import whole
 from xrfmap.report import content, pixels, style, words
 from xrfmap.report.parts import Parts, ScanPart
 from xrfmap.report.plates import Atlas
@@ -19,7 +20,7 @@ def _scan_facts(scan: ScanPart, several: bool) -> str:
     maps, atlas = scan.maps, scan.atlas
     shape = atlas.grid
     name = f" {scan.name}," if several else " of"
-    facts = [f"Scan{name} {shape.columns} × {shape.rows} points"]
+    facts = [f"Scan{name} {whole(shape.columns)} × {whole(shape.rows)} points"]
     if shape.unit == "mm":
         facts.append(
             f"{words.number(shape.x1 - shape.x0)} × {words.number(shape.y1 - shape.y0)} mm"
@@ -34,11 +35,11 @@ def _scan_facts(scan: ScanPart, several: bool) -> str:
         total = np.asarray(maps["total_counts"].values, dtype=float)
         if np.isfinite(total).any():
             facts.append(f"median {words.number(float(np.nanmedian(total)))} counts a point")
-    whole = words.whole(atlas.bad + atlas.measured)
+    points = whole(atlas.bad + atlas.measured)
     facts.append(
-        f"{words.whole(atlas.bad)} of {whole} points without a usable measurement"
+        f"{whole(atlas.bad)} of {points} points without a usable measurement"
         if atlas.bad
-        else f"all {whole} points have a usable measurement"
+        else f"all {points} points have a usable measurement"
     )
     return "; ".join(facts) + "."
 

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.numbers import whole
 from xrfmap.physics.lineshape import EnergyScale, Response
 from xrfmap.physics.stack import Stack
 from xrfmap.scan import make_scan
@@ -124,8 +125,8 @@ def scan(
     counts = np.empty((*shape, channels), dtype=np.uint16)
     for row in range(shape[0]):  # a row at a time keeps the memory small
         drawn = rng.poisson(relative[:, row].T @ spectra)
-        if drawn.max(initial=0) > np.iinfo(np.uint16).max:
-            raise ValueError("more than 65535 counts in a channel; shorten the live time")
+        if drawn.max(initial=0) > (top := np.iinfo(np.uint16).max):
+            raise ValueError(f"more than {whole(top)} counts in a channel; shorten the live time")
         counts[row] = drawn
     y, x = ((np.arange(n) + 0.5) * step_mm for n in shape)
     dataset = make_scan(

@@ -22,6 +22,7 @@ import xarray as xr
 from scipy.ndimage import binary_dilation, label
 
 from xrfmap.errors import InputError
+from xrfmap.numbers import whole
 from xrfmap.spectra.faults import full_count
 from xrfmap.spectra.sum_fit import merge
 from xrfmap.spectra.templates import merge_edges
@@ -273,8 +274,8 @@ def check_left(model: SpectrumModel, gone: Mask, where: str) -> None:
     inside = gone[edges[0] : edges[-1]]
     raise InputError(
         where, "counts",
-        found=f"{int(inside.sum())} of {len(inside)} channels between {low:.2f} and {high:.1f} keV "
-        "that ran full",
+        found=f"{whole(int(inside.sum()))} of {whole(len(inside))} channels between {low:.2f} and "
+        f"{high:.1f} keV that ran full",
         expected="channels that did not, enough for a fit",
         remedy="measure again for a shorter time or with less current",
     )  # fmt: skip

@@ -19,6 +19,7 @@ from xrfmap.errors import InputError
 from xrfmap.io.results import read_maps
 from xrfmap.io.safe import clean_text, digest_of, read_text, safe_path
 from xrfmap.io.workfolder import program_digest, versions
+from xrfmap.numbers import whole
 
 __all__ = ["Difference", "Repeat", "before_run", "compare_results", "read_record"]
 
@@ -217,8 +218,8 @@ def _compare_variable(where: str, one: xr.DataArray, other: xr.DataArray) -> Ite
             largest = max(largest, float(np.nanmax(off, initial=0.0)))
     if count:
         yield Difference(
-            "maps", where, f"{one.size} numbers",
-            f"otherwise in {count} of them, by up to {largest:.6g}",
+            "maps", where, f"{whole(one.size)} numbers",
+            f"otherwise in {whole(count)} of them, by up to {largest:.6g}",
         )  # fmt: skip
 
 
@@ -232,7 +233,7 @@ def _unlike(
         if _told(before, name) != _told(now, name)
     ]
     if len(found) > MOST:
-        rest = Difference(kind, f"{len(found) - MOST} more places", "one thing", "another")
+        rest = Difference(kind, f"{whole(len(found) - MOST)} more places", "one thing", "another")
         found = [*found[:MOST], rest]
     return found
 

@@ -259,9 +259,9 @@ def stitched_scans(run: Run, scans: Sequence[Scanned]) -> Stitched | None:
     run.progress.begin(f"stitching {entry.name}")
     named: Mapping[str, Scanned] = {scan.name: scan for scan in scans}
     tiles = {n: m for n in entry.scans or named if (m := named[n].maps) is not None}
-    whole = stitch(tiles, place=entry.place, stage_error_mm=entry.stage_error_mm)
-    for note in whole.notes:
+    made = stitch(tiles, place=entry.place, stage_error_mm=entry.stage_error_mm)
+    for note in made.notes:
         run.caution(f"{entry.name}: {note}")
-    run.progress.end(f"{whole.maps.sizes['y']} x {whole.maps.sizes['x']} pixels")
+    run.progress.end(f"{whole(made.maps.sizes['y'])} x {whole(made.maps.sizes['x'])} pixels")
     run.timed("stitching", start)
-    return whole
+    return made

@@ -13,6 +13,7 @@ from xrfmap.errors import InputError
 from xrfmap.findings import HiddenFinding
 from xrfmap.io.images import read_image
 from xrfmap.io.results import plain_attrs
+from xrfmap.numbers import whole
 from xrfmap.pictures.hidden import HIDDEN_CAUTIONS, hidden_design
 from xrfmap.pictures.hidden_findings import hidden_finding
 from xrfmap.pictures.register import NOWHERE, Placement, field_of, picture_on_grid, place
@@ -55,7 +56,7 @@ def _checked(image: Image, path: Path, where: str) -> dict[str, Any]:
     rows, columns = picture.shape[:2]
     if min(rows, columns) < LEAST_SIDE:
         raise InputError(
-            image.file, found=f"{columns} x {rows} pixels",
+            image.file, found=f"{whole(columns)} x {whole(rows)} pixels",
             expected=f"{LEAST_SIDE} or more on each side", remedy="give the picture itself",
         )  # fmt: skip
     if not np.isfinite(picture).any():
@@ -67,7 +68,8 @@ def _checked(image: Image, path: Path, where: str) -> dict[str, Any]:
         if not (0 <= px <= columns and 0 <= py <= rows):
             raise InputError(
                 image.file, f"{where}.control_points[{k}]",
-                found=f"pixel ({px:g}, {py:g})", expected=f"within {columns} x {rows} pixels",
+                found=f"pixel ({px:g}, {py:g})",
+                expected=f"within {whole(columns)} x {whole(rows)} pixels",
                 remedy="count from the upper left corner, in pixels of this very file",
             )  # fmt: skip
     if image.control_points:

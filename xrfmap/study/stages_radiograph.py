@@ -14,6 +14,7 @@ from xrfmap.errors import InputError
 from xrfmap.findings import Interval, RadiographDifference, RadiographFinding
 from xrfmap.io.images import read_image
 from xrfmap.io.results import plain_attrs
+from xrfmap.numbers import whole
 from xrfmap.pictures.radiograph import Exposure, simulated_radiograph
 from xrfmap.pictures.radiograph_compare import (
     RADIOGRAPH_CAUTIONS,
@@ -118,7 +119,7 @@ def _compared(run: Run, found: xr.Dataset, image: Image, placement: Placement) -
     x, y = found["x"].values, found["y"].values
     if min(x.size, y.size) < LEAST_POINTS:
         raise InputError(
-            image.file, found=f"a scan of {x.size} x {y.size} points",
+            image.file, found=f"a scan of {whole(x.size)} x {whole(y.size)} points",
             expected=f"{LEAST_POINTS} or more on each side", remedy="compare them by eye",
         )  # fmt: skip
     picture = read_image(run.input_file(image.file, "image.file"))

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from xrfmap.numbers import whole
 from xrfmap.report import fields, style
 from xrfmap.report.figures import furniture
 from xrfmap.report.words import number
@@ -102,7 +103,7 @@ def _plate_footer(figure: Any, maps: xr.Dataset, shape: fields.Grid, first: Axes
     bad = int(np.count_nonzero(bad_any(maps)))
     words = (
         f"Each map from its {fields.LOW_PERCENT:g} to its {fields.HIGH_PERCENT:g} percentile."
-        + (f" Turquoise: no measurement ({bad} pixels)." if bad else "")
+        + (f" Turquoise: no measurement ({whole(bad)} pixels)." if bad else "")
     )
     figure.text(box.x0, 0.12 / figure.get_figheight(), words, fontsize=8.2, color=style.MUTED)
 

@@ -11,10 +11,10 @@ import xarray as xr
 from scipy.ndimage import binary_dilation
 
 from xrfmap.errors import InputError
+from xrfmap.numbers import whole
 from xrfmap.report import fields, style
 from xrfmap.report.figures import furniture
 from xrfmap.report.marks import Mark, legible, line_marks, spread
-from xrfmap.report.words import whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -296,7 +296,7 @@ def _mark_areas(
         ax.plot(
             one.values.flat[shown], two.values.flat[shown], mark, markersize=4, color=ink,
             markeredgecolor="white", markeredgewidth=0.3, alpha=0.85, linestyle="none",
-            label=style.figure_text(f"{name} ({places.size})", 34),
+            label=style.figure_text(f"{name} ({whole(places.size)})", 34),
         )  # fmt: skip
     if areas:
         ax.legend(

@@ -271,7 +271,7 @@ def with_doubtful(
     if not doubtful:
         return refined, judge
     # from usual line ratios: the bent ones would be a start far from the goal
-    plain = replace(refined.model, cover={}, log_factors={}, m_states={})
+    plain = replace(refined.model, cover={}, log_factors={}, m_states={}, paint_edges={})
     model = _placed(_with(plain, [*chosen, *doubtful], library), rows)
     trial = refine(counts, model, detector_known=detector_known)
     trial, verdict = pruned(counts, trial, library, None, detector_known)

@@ -68,6 +68,8 @@ class Found:
         Energy scale of each row, where the gain drifted.
     given : tuple of str
         Elements that the user asked for: mapped whether they were found or not.
+    of_sum : Found or None
+        What the sum spectrum alone showed, where elements of some pixels have been added.
     """
 
     elements: tuple[ElementFinding, ...]
@@ -81,6 +83,7 @@ class Found:
     summary: Summary | None = None
     drift: RowScales | None = None
     given: tuple[str, ...] = ()
+    of_sum: Found | None = None
 
     @property
     def present(self) -> tuple[str, ...]:
@@ -330,6 +333,7 @@ def identify_part(
             cover=model.cover,
             log_factors=model.log_factors,
             m_states=model.m_states,
+            paint_edges=model.paint_edges,
             shifts=shifts,
             own_shifts=own_shifts,
         )

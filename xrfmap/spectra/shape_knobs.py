@@ -6,7 +6,7 @@ the continuum: each with its start, the spread of what is plausible, and bounds.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy.typing as npt
 from xrfmap.physics.atomic import edge_energy
 from xrfmap.spectra.emitters import Emitter
 from xrfmap.spectra.m_lines import M_SPREAD, USUAL_M, MState
+from xrfmap.spectra.paint_edges import USUAL_EDGE, PaintEdge, has_edge
 from xrfmap.spectra.sum_fit import SumFit, fit_sum, merge
 from xrfmap.spectra.templates import DEFAULT_COVER, SpectrumModel
 
@@ -48,7 +49,7 @@ COVER_Z = 0.5
 L lines spread over a tenth or two of their energy: barium below 40 um of zinc white shows its
 L-gamma twice as strong as bare, and read 40 % too low with the shape of a usual cover."""
 
-PAINT_KNOBS = ("cover", *MState._fields)
+PAINT_KNOBS = ("cover", "edges", *MState._fields)
 """First words of the names of those by which paint acts on the lines of one family."""
 
 SCALE_KNOBS = ("zero_kev", "kev_per_channel", "noise_kev", "fano")
@@ -126,6 +127,7 @@ def knobs_of(counts: Array, model: SpectrumModel, detector_known: bool) -> list[
     # not with the error that unrefined shapes leave: it is largest at the very family whose
     # shapes are off, which would then stay as it is and take from its neighbours
     fit = fit_sum(counts, model, model_error=REFINE_ERROR)
+    absorbers = _absorbers(model, fit)
     for emitter in model.emitters:
         net, error = fit.net(emitter.label)
         # a ratio is known to error/net at best; but where a part of the family is left out,
@@ -134,12 +136,12 @@ def knobs_of(counts: Array, model: SpectrumModel, detector_known: bool) -> list[
         if net < 25 * error and not hanging:
             if emitter.kind == "element":
                 found += [
-                    knob for knob in _paint_knobs(emitter, model)
+                    knob for knob in _paint_knobs(emitter, model, absorbers)
                     if _effect(knob, emitter, model, fit) > COVER_Z
                 ]  # fmt: skip
             continue
         if emitter.kind == "element" and len(emitter.energies) > 1:
-            found += _ratio_knobs(emitter, model, fit)
+            found += _ratio_knobs(emitter, model, fit, absorbers)
         elif emitter.kind == "rayleigh":
             found.append(
                 Knob(f"cover {emitter.label}", 0.0, 0.5, -2.0, 2.0, 1e-3,
@@ -153,7 +155,7 @@ def knobs_of(counts: Array, model: SpectrumModel, detector_known: bool) -> list[
                 found += _group_knobs(emitter, shares, model, fit, ANODE_SPREAD)
     found += [
         Knob(f"absorber {e}", model.absorbers.get(e, 0.05), 0.5, 0.0, 5.0, 1e-3, _on_absorber(e))
-        for e in _absorbers(model, fit)
+        for e in absorbers
     ]
     return found
 
@@ -171,17 +173,30 @@ def _absorbers(model: SpectrumModel, fit: SumFit) -> list[str]:
     return [e for e in strong if counts[e] > 0.02 * fit.counts.sum()]
 
 
-def _ratio_knobs(emitter: Emitter, model: SpectrumModel, fit: SumFit) -> list[Knob]:
+def _ratio_knobs(
+    emitter: Emitter, model: SpectrumModel, fit: SumFit, absorbers: Sequence[str]
+) -> list[Knob]:
     """Cover of a family, and factors of its groups of lines, as far as the counts bear it."""
     shares = model.shares(emitter)
-    return [*_paint_knobs(emitter, model), *_group_knobs(emitter, shares, model, fit)]
+    return [*_paint_knobs(emitter, model, absorbers), *_group_knobs(emitter, shares, model, fit)]
 
 
-def _paint_knobs(emitter: Emitter, model: SpectrumModel) -> list[Knob]:
-    """List what paint may do to the line ratios of a family: cover, and more to M lines."""
+def _paint_knobs(emitter: Emitter, model: SpectrumModel, absorbers: Sequence[str]) -> list[Knob]:
+    """List what paint may do to the line ratios of a family: cover and edges, more to M lines.
+
+    Of several absorbers with edges between its lines the strongest one stands for all.
+    """
     label = emitter.label
     start = model.cover.get(label, DEFAULT_COVER)
     found = [Knob(f"cover {label}", start, COVER_SPREAD, -0.5, 6.0, 1e-3, _on_cover(label))]
+    shares = model.shares(emitter)
+    split = [e for e in absorbers if emitter.m is None and has_edge(e, emitter, shares)]
+    if split:
+        edge = model.paint_edges.get(label, PaintEdge(split[0], USUAL_EDGE))
+        found.append(
+            Knob(f"edges {label}", USUAL_EDGE, COVER_SPREAD, -0.5, 6.0, 1e-3,
+                 _on_edges(label, split[0]), edge.depth)
+        )  # fmt: skip
     if emitter.m is not None:
         now = model.m_states.get(label, USUAL_M)
         found += [
@@ -262,6 +277,10 @@ def _on_absorber(element: str) -> Callable[[SpectrumModel, float], SpectrumModel
 
 def _on_cover(label: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
     return lambda m, v: replace(m, cover={**m.cover, label: v})
+
+
+def _on_edges(label: str, absorber: str) -> Callable[[SpectrumModel, float], SpectrumModel]:
+    return lambda m, v: replace(m, paint_edges={**m.paint_edges, label: PaintEdge(absorber, v)})
 
 
 def _on_m_state(label: str, field: str) -> Callable[[SpectrumModel, float], SpectrumModel]:

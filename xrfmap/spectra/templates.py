@@ -26,6 +26,7 @@ from xrfmap.settings import Instrument
 from xrfmap.spectra.columns import compton_hump, line_shapes
 from xrfmap.spectra.emitters import LIGHT, Emitter
 from xrfmap.spectra.m_lines import USUAL_M, MState
+from xrfmap.spectra.paint_edges import PaintEdge
 from xrfmap.spectra.row_scales import Shift
 
 __all__ = ["SpectrumModel", "continuum_knots", "hats", "merge_edges", "scatter_carrier"]
@@ -133,6 +134,8 @@ class SpectrumModel:
     m_states : mapping of str to MState
         What paint does to the lines of M families, by label; :data:`xrfmap.spectra.m_lines.USUAL_M`
         where missing.
+    paint_edges : mapping of str to PaintEdge
+        Absorption edges of the paint between the lines of families, by label.
     compton_shift : float
         Factor on the Compton energy loss (angles are never quite as declared).
     compton_fwhm_kev : float
@@ -179,6 +182,7 @@ class SpectrumModel:
     cover: Mapping[str, float]
     log_factors: Mapping[str, Array] = field(default_factory=dict)
     m_states: Mapping[str, MState] = field(default_factory=dict)
+    paint_edges: Mapping[str, PaintEdge] = field(default_factory=dict)
     compton_shift: float = 1.0
     compton_fwhm_kev: float = 0.1
     carrier: Array | None = None
@@ -226,9 +230,13 @@ class SpectrumModel:
     def shares(self, emitter: Emitter) -> Array:
         """Shares of an emitter's lines as the model has them, shape (lines,); sum to one."""
         element = emitter.kind == "element"
+        factor = self.log_factors.get(emitter.label)
+        edge = self.paint_edges.get(emitter.label)
+        if edge is not None:
+            factor = edge.log_factor(emitter) + (0.0 if factor is None else factor)
         return emitter.shares(
             self.cover.get(emitter.label, DEFAULT_COVER if element else 0.0),
-            self.log_factors.get(emitter.label),
+            factor,
             self.m_states.get(emitter.label, USUAL_M) if element else None,
         )
 

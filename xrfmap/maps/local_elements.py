@@ -13,8 +13,8 @@ from scipy.ndimage import label
 from xrfmap.findings import ElementFinding
 from xrfmap.identification.identify import Found
 from xrfmap.numbers import whole
-from xrfmap.spectra.emitters import family_emitter
-from xrfmap.spectra.sum_fit import fit_sum
+from xrfmap.spectra.emitters import family_emitter, usable_families
+from xrfmap.spectra.refine import refine
 
 __all__ = ["Local", "largest_patch", "row_counts_of", "with_local", "with_traces"]
 
@@ -100,18 +100,35 @@ def with_traces(found: Found, findings: Sequence[ElementFinding]) -> Found:
     -------
     Found
         `found` itself if there are none.
+
+    Notes
+    -----
+    All families of an element come in, and all shapes are refined anew: shapes refined without
+    it lean on it. L lines of tin lie on potassium K-beta, K-beta of arsenic on mercury L-beta.
+    It starts from what the sum alone showed, so that the order of the findings does not matter.
     """
     local = [e for e in findings if e.verdict == "present" and e.symbol not in found.present]
     if not local:
         return found
-    model = found.model
-    lines = [(e.symbol, line.split()[1]) for e in local for line in e.lines]
-    emitters = [family_emitter(e, f, model.instrument, found.anode) for e, f in lines]
-    model = model.with_emitters([*model.emitters, *(e for e in emitters if e is not None)])
-    fit = fit_sum(found.sum_counts, model, edges=found.fit.edges)
+    start = found.of_sum or found
     symbols = {e.symbol for e in local}
     others = [e for e in found.elements if e.symbol not in symbols]
-    return replace(found, model=model, fit=fit, elements=(*others, *local))
+    added = [e.symbol for e in (*others, *local) if _new(e, start)]
+    model = start.model
+    instrument, window = model.instrument, model.energy_range
+    names = [(e, f) for e in added for f in usable_families(e, instrument, window)]
+    emitters = [family_emitter(e, f, instrument, found.anode) for e, f in names]
+    model = model.with_emitters([*model.emitters, *(e for e in emitters if e is not None)])
+    plain = replace(model, cover={}, log_factors={}, m_states={}, paint_edges={})
+    refined = refine(found.sum_counts, plain)
+    return replace(
+        found, model=refined.model, fit=refined.fit, parameters=refined.parameters,
+        slopes=refined.slopes, spreads=refined.spreads, elements=(*others, *local), of_sum=start,
+    )  # fmt: skip
+
+
+def _new(finding: ElementFinding, start: Found) -> bool:
+    return finding.verdict == "present" and finding.symbol not in start.present
 
 
 def largest_patch(mask: Mask) -> tuple[tuple[int, int], float]:

@@ -106,8 +106,7 @@ def hidden_emitters(found: Found, groups: Sequence[LineGroup]) -> list[Emitter]:
     beside M lines.
     """
     names = {e.symbol for e in found.elements if e.verdict == "not separable"}
-    names |= {m.emitter.element for m in may_be_there(found.elements, found.model, found.anode)
-              if m.seen}  # fmt: skip
+    names |= {m.emitter.element for m in may_be_there(found) if m.seen}
     if any(g.family == "M" for g in groups):
         names |= set(HIDDEN_BESIDE_M)
     model = found.model

@@ -213,7 +213,7 @@ def _owed(
     pixels: int,
 ) -> Array | None:
     """Share of each line that elements outside the model may have, shape (lines,)."""
-    others = may_be_there(found.elements, found.model, found.anode)
+    others = may_be_there(found)
     if not others or not lines:
         return None
     net = np.array([found.fit.net(label)[0] for label in lines]) / pixels

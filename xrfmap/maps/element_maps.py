@@ -434,7 +434,7 @@ def fit_spectrum(
 def _table(found: Found, spectrum: xr.Dataset) -> xr.Dataset:
     """Net counts, errors and limits of every family in a fitted model."""
     refined = Refined(found.model, found.fit, found.parameters, found.slopes, found.spreads)
-    others = may_be_there(found.elements, found.model, found.anode)
+    others = may_be_there(found)
     judge = Judge(with_may_be(refined, others))
     emitters = [e for e in found.model.emitters if e.kind == "element"]
     rows = []

@@ -79,6 +79,9 @@ class AreaBlocks:
         Counts that family i seems to gain per count of family j where line ratios vary.
     lost : tuple of str
         Families of which too little lies outside channels that ran full; their `net` is NaN.
+    owed : ndarray, shape (families,), or None
+        Counts of the whole area that elements which were not found may have, as a standard
+        deviation: independent of what they have elsewhere. [counts]
     own : ndarray, shape (families,), or None
         Relative error of a family whose counts rest on its line ratios, since it was fitted
         without the channels that ran full.
@@ -98,6 +101,7 @@ class AreaBlocks:
     lost: tuple[str, ...] = ()
     own: Array | None = None
     full: str = ""
+    owed: Array | None = None
 
     def merged(self) -> AreaBlocks:
         """Pairs of blocks put together; the halves of one cut are neighbours in the list."""
@@ -299,6 +303,9 @@ def fit_blocks(
     To compare two areas of a scan, leave out of both what ran full in one of them, see
     :func:`full_in`.
     """
+    from xrfmap.areas.owed import owed_in_area
+    from xrfmap.maps.local_elements import row_counts_of
+
     designs, _ = _designs(scan, found)
     plan = designs[0]
     if full is None:
@@ -307,6 +314,10 @@ def fit_blocks(
         cuts = [BlockCut.of(plan, full) for plan in designs]
     net, variance = _fitted(held.sums, held.pixels, cuts)
     exposed, unit = _exposures(scan, held.labels, BLOCKS)
+    owed = owed_in_area(
+        found, cuts[0], held.sums.sum(axis=0), net.sum(axis=0), variance.sum(axis=0),
+        row_counts_of(held.labels >= 0, found), full,
+    )  # fmt: skip
     known = np.asarray(np.array([c.known for c in cuts]).all(axis=0))
     net[:, ~known], variance[:, ~known] = np.nan, np.nan
     return AreaBlocks(
@@ -314,7 +325,7 @@ def fit_blocks(
         int(held.pixels.sum()), cuts[0].leakage,
         tuple(line for line, there in zip(plan.lines, known, strict=True) if not there),
         None if full is None else cuts[0].own,
-        "" if full is None else full_energies(full, found),
+        "" if full is None else full_energies(full, found), owed,
     )  # fmt: skip
 
 

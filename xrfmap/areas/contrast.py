@@ -11,7 +11,8 @@ by Student's t with the degrees of freedom of Welch and Satterthwaite [2]_, [3]_
 sound for few large blocks of dependent data [4]_. All tests of a pair of areas are
 corrected together by Holm's rule [5]_: the risk that anything at all is called different
 where nothing is stays near 5 %. What a strong neighbour may feign in a weak family, where
-its line ratios vary with cover, is added to the variance of the difference.
+its line ratios vary with cover, is added to the variance of the difference, and so is what
+elements that were not found may have in either area.
 
 "No difference" is never a proof of sameness. Beside it stands the difference that would
 have been found with a chance of 80 %.
@@ -189,12 +190,27 @@ def _own(held: AreaBlocks) -> Array:
     return np.zeros(len(held.families)) if held.own is None else held.own
 
 
+def _owed(held: AreaBlocks) -> Array:
+    """Return the counts that elements which were not found may have, shape (families,)."""
+    return np.zeros(len(held.families)) if held.owed is None else held.owed
+
+
+def _doubt(held: AreaBlocks) -> Array:
+    """Return the error of the counts of an area that its blocks do not show, shape (families,).
+
+    Its value in one area says nothing of that in another one: its line ratios may be others
+    there, and what is hidden may lie in one of them only.
+    """
+    return np.asarray(np.nan_to_num(np.hypot(_own(held) * held.net.sum(axis=0), _owed(held))))
+
+
 def _picked(held: AreaBlocks, families: Sequence[str]) -> AreaBlocks:
     places = [held.families.index(f) for f in families]
     leakage = None if held.leakage is None else held.leakage[np.ix_(places, places)]
     return replace(
         held, families=tuple(families), net=held.net[:, places],
         variance=held.variance[:, places], leakage=leakage, own=_own(held)[places],
+        owed=_owed(held)[places],
     )  # fmt: skip
 
 
@@ -204,13 +220,13 @@ def _clear(held: AreaBlocks, index: int, errors: float) -> bool:
 
 
 def _feigned(a: AreaBlocks, b: AreaBlocks) -> Array:
-    """Variance of the differences of rates that varying line ratios may make.
+    """Variance of the differences of rates that varying line ratios and others may make.
 
-    Those of neighbours, and a family's own where it was fitted without its main lines.
+    Line ratios of neighbours, and a family's own where it was fitted without its main lines;
+    elements that were not found.
     """
     one, two = (held.net.sum(axis=0) / held.exposure.sum() for held in (a, b))
-    # the ratio in one area says nothing of that in the other
-    own = np.nan_to_num((_own(a) * one) ** 2 + (_own(b) * two) ** 2)
+    own = sum((_doubt(held) / held.exposure.sum()) ** 2 for held in (a, b))
     leaks = [held.leakage**2 for held in (a, b) if held.leakage is not None]
     if not leaks:
         return np.asarray(own)
@@ -289,7 +305,7 @@ def _ratio_rows(
     shares = []
     for held in (a, b):
         with np.errstate(divide="ignore", invalid="ignore"):
-            own = _own(held) * held.net.sum(axis=0)
+            own = _doubt(held)
             worth = held.net.sum(axis=0) / np.sqrt(held.variance.sum(axis=0) + own**2)
         positive = (held.net > 0).all(axis=0)
         shares.append(np.where(positive & np.isfinite(worth), worth, 0.0))
@@ -301,7 +317,8 @@ def _ratio_rows(
     rate = min(float(d.sum() / h.exposure.sum()) for d, h in zip(below, (a, b), strict=True))
     feigned = _feigned(a, b) / rate**2
     for held, sums in zip((a, b), below, strict=True):
-        feigned += np.nan_to_num(held.net.sum(axis=0) / sums.sum() * _own(held)[reference]) ** 2
+        wrong = _doubt(held)[reference] / sums.sum()
+        feigned += np.nan_to_num(held.net.sum(axis=0) / sums.sum() * wrong) ** 2
     tests = _tests(a, b, below, feigned)
     return [
         _Row(families[i], "ratio", families[reference], *tests[i])

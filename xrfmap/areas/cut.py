@@ -42,8 +42,7 @@ class BlockCut:
     used : ndarray of bool, shape (bins,), or None
         Bins that are left; None for all.
     leakage : ndarray, shape (families, families)
-        See :attr:`xrfmap.fit.map_design.MapDesign.leakage`; on the diagonal what elements that were
-        not found may have.
+        See :attr:`xrfmap.fit.map_design.MapDesign.leakage`; nothing on the diagonal.
     own : ndarray, shape (families,)
         Relative error of each family, as its line ratios vary, that leaving out bins adds.
     """
@@ -59,7 +58,8 @@ class BlockCut:
     def none(cls, plan: MapDesign) -> BlockCut:
         """Leave all as it is."""
         lines = np.arange(len(plan.lines))
-        return cls(plan, plan, lines, None, plan.leakage, np.zeros(len(lines)))
+        leakage = replace(plan, owed=None).leakage
+        return cls(plan, plan, lines, None, leakage, np.zeros(len(lines)))
 
     @classmethod
     def of(cls, plan: MapDesign, full: Mask) -> BlockCut:
@@ -75,7 +75,7 @@ class BlockCut:
         before = np.diag(replace(plan, cut=True, owed=None).leakage)[lines]
         own[lines] = np.abs(np.diag(replace(left, owed=None).leakage) - before)
         leakage[np.ix_(lines, lines)] = left.leakage
-        np.fill_diagonal(leakage, 0.0 if plan.owed is None else plan.owed)
+        np.fill_diagonal(leakage, 0.0)
         return cls(plan, left, lines, ~gone, leakage, own)
 
     @property

@@ -6,7 +6,7 @@ found, and the flat part of the spectrum, whose shape at low energies nobody kno
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -99,18 +99,21 @@ def _has_lines(emitter: Emitter, energy_kev: float, reach: float) -> bool:
     return bool(np.abs(strong - energy_kev).min() < 2 * reach)
 
 
-def hidden_emitters(found: Found, groups: Sequence[LineGroup]) -> list[Emitter]:
-    """Families that are not in the model but may take counts of these groups.
+def hidden_emitters(
+    found: Found, groups: Sequence[LineGroup], held: Collection[str]
+) -> list[Emitter]:
+    """Families that are not among the columns `held` but may take counts of these groups.
 
     Those that the test could not tell from others or saw with a few standard errors, and sulfur
-    beside M lines.
+    beside M lines. What cannot be told from another element is in the model of the sum, but in
+    no design of pixels.
     """
     names = {e.symbol for e in found.elements if e.verdict == "not separable"}
-    names |= {m.emitter.element for m in may_be_there(found) if m.seen}
+    names |= {m.emitter.element for m in may_be_there(found, held) if m.seen}
     if any(g.family == "M" for g in groups):
         names |= set(HIDDEN_BESIDE_M)
     model = found.model
-    present = {e.element for e in model.emitters}
+    present = {label.split()[0] for label in held}
     result: list[Emitter] = []
     for name in sorted(names - present - {g.element for g in groups}):
         for family in usable_families(name, model.instrument, model.energy_range):

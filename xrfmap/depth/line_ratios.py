@@ -74,8 +74,9 @@ def area_counts(found: Found, elements: str | Sequence[str]) -> GroupCounts:
     keep = [k for k, name in enumerate(fit.labels) if name not in own and fit.amplitude[k] > 0]
     free = [k for k, name in enumerate(found.parameters) if not _is_ratio_of(name, cut)]
     split = [merge(model.column(group_emitter(model, g)), fit.edges) for g in groups]
-    hidden = [merge(model.column(e), fit.edges) for e in hidden_emitters(found, groups)]
-    columns = np.column_stack([*split, fit.matrix[:, keep], *hidden])
+    hidden = hidden_emitters(found, groups, found.model.labels)
+    beside = [merge(model.column(e), fit.edges) for e in hidden]
+    columns = np.column_stack([*split, fit.matrix[:, keep], *beside])
     wrong = foreign_errors(model, fit.labels, fit.amplitude, fit.edges, own)
     shapes = np.hstack([wrong, found.slopes[:, free] * found.spreads[free]])
     root = 1 / np.sqrt(fit.variance)
@@ -195,7 +196,8 @@ class SplitDesign:
             if e.kind != "element" or (e.element not in groups and e.label in wanted)
         ]  # fmt: skip
         parts = [group_emitter(model, g) for g in every]
-        free = model.with_emitters([*parts, *hidden_emitters(found, every), *others])
+        hidden = hidden_emitters(found, every, [e.label for e in others])
+        free = model.with_emitters([*parts, *hidden, *others])
         # with the ratios of the split families free, the others' shapes settle elsewhere
         refined = refine(found.sum_counts, free, steps=REFINE_STEPS)
         split = replace(

@@ -51,7 +51,7 @@ class MapDesign:
         Scale of the rows it is for, where the gain drifted.
     owed : ndarray, shape (lines,), or None
         Share of each family that elements may have which the sum neither shows nor rules out,
-        see :mod:`xrfmap.identification.may_be_there`.
+        or cannot tell from others, see :mod:`xrfmap.identification.may_be_there`.
     cut : bool
         Whether bins were left out, so that a family's amount hangs on its line ratios.
     """
@@ -213,7 +213,7 @@ def _owed(
     pixels: int,
 ) -> Array | None:
     """Share of each line that elements outside the model may have, shape (lines,)."""
-    others = may_be_there(found)
+    others = may_be_there(found, lines)
     if not others or not lines:
         return None
     net = np.array([found.fit.net(label)[0] for label in lines]) / pixels

@@ -29,7 +29,7 @@ hold the truth less often than either.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -91,22 +91,30 @@ class MayBe(NamedTuple):
         return float(np.hypot(max(self.net, 0.0), self.error))
 
 
-def may_be_there(found: Found) -> list[MayBe]:
+def may_be_there(found: Found, lines: Collection[str] | None = None) -> list[MayBe]:
     """Families that the tests of their elements leave room for.
 
     Parameters
     ----------
     found : Found
-        Every element tested, and the fit of the sum; families in its model are left out here.
+        Every element tested, and the fit of the sum.
+    lines : collection of str, optional
+        Families that a design holds, if not all that the model of the sum holds: an element
+        that cannot be told from another one is in the model, but gets no map.
 
     Returns
     -------
     list of MayBe
-        Of each common element, and of others seen with more than :data:`Z_NAMED` standard
-        errors or not separable, all families in the range, each with what the sum says of it.
+        Of each common element outside the model, and of others seen with more than
+        :data:`Z_NAMED` standard errors or not separable, all families in the range, each with
+        what the sum says of it; then the families of the model that are not among `lines`.
     """
     model = found.model
     inside = {e.element for e in model.emitters if e.kind == "element"}
+    left = [
+        e for e in model.emitters
+        if e.kind == "element" and lines is not None and e.label not in lines
+    ]  # fmt: skip
     emitters: list[Emitter] = []
     seen: set[str] = set()
     for told in found.elements:
@@ -121,21 +129,24 @@ def may_be_there(found: Found) -> list[MayBe]:
         names = usable_families(told.symbol, model.instrument, model.energy_range)
         options = [family_emitter(told.symbol, f, model.instrument, found.anode) for f in names]
         emitters += [e for e in options if e is not None]
-    if not emitters:
-        return []
     refined = Refined(model, found.fit, found.parameters, found.slopes, found.spreads)
-    return [m._replace(seen=m.emitter.element in seen) for m in tested(refined, emitters)]
+    return [
+        m._replace(seen=m.net > Z_NAMED * m.error if m.emitter in left
+                   else m.emitter.element in seen)
+        for m in tested(refined, [*emitters, *left])
+    ]  # fmt: skip
 
 
 def tested(refined: Refined, emitters: Sequence[Emitter]) -> list[MayBe]:
-    """Test families outside a model on its spectrum, each by itself and by harder ones.
+    """Test families on a spectrum, each by itself and by harder ones.
 
     Parameters
     ----------
     refined : Refined
         Model and fit of a spectrum with many counts.
     emitters : sequence of Emitter
-        Families, all of each element.
+        Families outside the model, all of each element; or inside, which are tested with all
+        others of the model and by themselves only.
 
     Returns
     -------
@@ -145,13 +156,23 @@ def tested(refined: Refined, emitters: Sequence[Emitter]) -> list[MayBe]:
     if not emitters:
         return []
     judge = Judge(refined)
-    columns = np.column_stack([judge.column_of(refined.model.column(e)) for e in emitters])
-    alone = judge.judge_many([e.label for e in emitters], columns)
+    model = refined.model
+    columns = [judge.column_of(model.column(e)) for e in emitters]
+    inside = set(model.labels)
+    outside = {
+        e.label: c for e, c in zip(emitters, columns, strict=True) if e.label not in inside
+    }  # fmt: skip
+    alone = {}
+    if outside:
+        verdicts = judge.judge_many(list(outside), np.column_stack(list(outside.values())))
+        alone = {verdict.label: verdict for verdict in verdicts}
     told = []
-    for emitter, mine in zip(emitters, alone, strict=True):
+    for emitter, column in zip(emitters, columns, strict=True):
+        mine = alone.get(emitter.label) or judge.judge(emitter.label, column)
         options = [(mine.error, mine.net)]
-        for other, theirs in zip(emitters, alone, strict=True):
+        for other in emitters if emitter.label in alone else ():
             if other.element == emitter.element and other.main_energy > emitter.main_energy:
+                theirs = alone[other.label]
                 most = ENHANCED * emitter.strength / other.strength
                 options.append((most * theirs.error, most * theirs.net))
         error, net = min(options, key=lambda pair: pair[0])

@@ -1,0 +1,100 @@
+"""Counts that elements which were not found may have in the families of one area.
+
+Two areas need not hold the same of what nobody sees: sulfur may lie in the vermilion of one and
+not in that of the other, and then all that it adds to mercury M of the one is a difference of
+the two. Nor need its counts lie where the family lies, as for the maps is thought: what a whole
+scan leaves room for may lie in one small area. That area's own sum says how much of it may.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from xrfmap.depth.line_doubts import taken_for
+from xrfmap.identification.may_be_there import MayBe, may_be_there, tested
+from xrfmap.spectra.refine import refine
+from xrfmap.spectra.sum_fit import merge
+
+if TYPE_CHECKING:
+    from xrfmap.areas.cut import BlockCut
+    from xrfmap.identification.identify import Found
+
+__all__ = ["owed_in_area"]
+
+Array = npt.NDArray[np.float64]
+
+SURE = 2.0
+"""Standard errors up to which more than its measured counts may be owed by a family."""
+
+
+def owed_in_area(
+    found: Found, cut: BlockCut, counts: Array, net: Array, variance: Array,
+    row_counts: Array | None = None, full: npt.NDArray[np.bool_] | None = None,
+) -> Array:  # fmt: skip
+    """Tell the counts of each family in an area that others may have, as a standard deviation.
+
+    Parameters
+    ----------
+    found : Found
+        Elements and shapes of the scan.
+    cut : BlockCut
+        Design that the area was fitted with.
+    counts : ndarray, shape (channels,)
+        Sum spectrum of the area. [counts]
+    net, variance : ndarray, shape (families,)
+        Net counts of the families of `cut.whole` in the area and their counting variance; NaN
+        where they are not known. [counts], [counts squared]
+    row_counts : ndarray, shape (y,), optional
+        Counts that each row brought into the sum, where the gain drifted. [counts]
+    full : ndarray of bool, shape (channels,), optional
+        Channels that ran full.
+
+    Returns
+    -------
+    ndarray, shape (families,)
+        Zero for a family without a number. [counts]
+
+    Notes
+    -----
+    Of each element outside the design the area holds at most what the whole scan leaves room
+    for, and at most what its own sum does; the test with the smaller error is taken. Nobody
+    owes more counts than it has: the sum over all is cut there, give or take :data:`SURE`
+    standard errors.
+    """
+    lines, plan = cut.lines, cut.plan
+    result = np.zeros(len(cut.whole.lines))
+    whole = may_be_there(found, cut.whole.lines)
+    if not whole or not len(lines) or counts.sum() <= 0:
+        return result
+    spread = np.array([m.spread for m in _smaller(whole, _of_area(found, whole, counts, row_counts,
+                                                                  full))])  # fmt: skip
+    model = found.model.at(cut.whole.scale or found.model.scale)
+    edges = cut.whole.design.edges
+    columns = np.column_stack([merge(model.column(m.emitter), edges) for m in whole])
+    typical = merge(counts, edges)
+    if cut.used is not None:
+        columns, typical = columns[cut.used], typical[cut.used]
+    gained = taken_for(plan.design.matrix, typical, columns, len(lines)) * spread
+    most = np.maximum(net[lines], 0.0) + SURE * np.sqrt(variance[lines])
+    result[lines] = np.fmin(np.sqrt((gained**2).sum(axis=1)), most)
+    return result
+
+
+def _of_area(
+    found: Found, whole: Sequence[MayBe], counts: Array, row_counts: Array | None,
+    full: npt.NDArray[np.bool_] | None,
+) -> list[MayBe]:  # fmt: skip
+    """Test the same families on the sum of the area, its shapes as uncertain as before data."""
+    model = found.model if full is None else replace(found.model, left_out=full)
+    if found.drift is not None and row_counts is not None:
+        model = replace(model, shifts=found.drift.shifts(row_counts), own_shifts={})
+    return tested(refine(counts, model, steps=0), [m.emitter for m in whole])
+
+
+def _smaller(one: Sequence[MayBe], two: Sequence[MayBe]) -> list[MayBe]:
+    return [b if b.error < a.error else a for a, b in zip(one, two, strict=True)]

@@ -89,8 +89,9 @@ def test_sulfur_of_one_area_is_no_difference_of_lead(seed, sulfur, columns):
     if (seed, sulfur, columns) in CASES:
         # as it was, by chances of 3e-4 and 4e-5
         assert {("Pb M", "amount"), ("Pb M", "ratio")} <= different(rows_of(blocks, owed=False))
-    # sulfur hardly touches lead L: nothing but counting and arsenic beside it, 0.7 to 1.0 %
-    assert rows["Pb L", "amount"].detectable_percent < 1.5
+    # sulfur hardly touches lead L: counting, arsenic beside it and its own ratio, 1 % in half of
+    # the scan and 1.7 % in an eighth
+    assert rows["Pb L", "amount"].detectable_percent < 2
 
 
 @pytest.mark.parametrize(

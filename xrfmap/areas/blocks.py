@@ -76,7 +76,11 @@ class AreaBlocks:
     pixels : int
         Pixels in all blocks.
     leakage : ndarray, shape (families, families), or None
-        Counts that family i seems to gain per count of family j where line ratios vary.
+        Counts that family i seems to gain per count of family j whose line ratio is off by one
+        standard deviation.
+    ratios : ndarray, shape (2, families), or None
+        By how many of these standard deviations the line ratio of each family is off in this
+        area, and the error of that; where it is not known, by 0 +- 1.
     lost : tuple of str
         Families of which too little lies outside channels that ran full; their `net` is NaN.
     owed : ndarray, shape (families,), or None
@@ -102,6 +106,7 @@ class AreaBlocks:
     own: Array | None = None
     full: str = ""
     owed: Array | None = None
+    ratios: Array | None = None
 
     def merged(self) -> AreaBlocks:
         """Pairs of blocks put together; the halves of one cut are neighbours in the list."""
@@ -303,7 +308,7 @@ def fit_blocks(
     To compare two areas of a scan, leave out of both what ran full in one of them, see
     :func:`full_in`.
     """
-    from xrfmap.areas.owed import owed_in_area
+    from xrfmap.areas.owed import owed_in_area, ratios_in_area
     from xrfmap.maps.local_elements import row_counts_of
 
     designs, _ = _designs(scan, found)
@@ -314,8 +319,9 @@ def fit_blocks(
         cuts = [BlockCut.of(plan, full) for plan in designs]
     net, variance = _fitted(held.sums, held.pixels, cuts)
     exposed, unit = _exposures(scan, held.labels, BLOCKS)
+    counts = held.sums.sum(axis=0)
     owed = owed_in_area(
-        found, cuts[0], held.sums.sum(axis=0), net.sum(axis=0), variance.sum(axis=0),
+        found, cuts[0], counts, net.sum(axis=0), variance.sum(axis=0),
         row_counts_of(held.labels >= 0, found), full,
     )  # fmt: skip
     known = np.asarray(np.array([c.known for c in cuts]).all(axis=0))
@@ -326,6 +332,7 @@ def fit_blocks(
         tuple(line for line, there in zip(plan.lines, known, strict=True) if not there),
         None if full is None else cuts[0].own,
         "" if full is None else full_energies(full, found), owed,
+        ratios_in_area(found, cuts[0], counts),
     )  # fmt: skip
 
 

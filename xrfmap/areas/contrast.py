@@ -12,7 +12,8 @@ sound for few large blocks of dependent data [4]_. All tests of a pair of areas 
 corrected together by Holm's rule [5]_: the risk that anything at all is called different
 where nothing is stays near 5 %. What a strong neighbour may feign in a weak family, where
 its line ratios vary with cover, is added to the variance of the difference, and so is what
-elements that were not found may have in either area.
+elements that were not found may have in either area: neither need be alike in both, see
+:mod:`xrfmap.area_owed`.
 
 "No difference" is never a proof of sameness. Beside it stands the difference that would
 have been found with a chance of 80 %.
@@ -195,6 +196,13 @@ def _owed(held: AreaBlocks) -> Array:
     return np.zeros(len(held.families)) if held.owed is None else held.owed
 
 
+def _ratios(held: AreaBlocks) -> Array:
+    """Return how far line ratios are off in an area, and the error, shape (2, families)."""
+    if held.ratios is not None:
+        return held.ratios
+    return np.repeat([[0.0], [1.0]], len(held.families), axis=1)
+
+
 def _doubt(held: AreaBlocks) -> Array:
     """Return the error of the counts of an area that its blocks do not show, shape (families,).
 
@@ -210,7 +218,7 @@ def _picked(held: AreaBlocks, families: Sequence[str]) -> AreaBlocks:
     return replace(
         held, families=tuple(families), net=held.net[:, places],
         variance=held.variance[:, places], leakage=leakage, own=_own(held)[places],
-        owed=_owed(held)[places],
+        owed=_owed(held)[places], ratios=_ratios(held)[:, places],
     )  # fmt: skip
 
 
@@ -230,7 +238,10 @@ def _feigned(a: AreaBlocks, b: AreaBlocks) -> Array:
     leaks = [held.leakage**2 for held in (a, b) if held.leakage is not None]
     if not leaks:
         return np.asarray(own)
-    return np.asarray(np.max(leaks, axis=0) @ np.nan_to_num(one - two) ** 2 + own)
+    # covers need not be the same: of equal lead, too, one may feign another arsenic
+    (off, error), (other, its) = (_ratios(held) for held in (a, b))
+    wrong = (off * one - other * two) ** 2 + (error * one) ** 2 + (its * two) ** 2
+    return np.asarray(np.max(leaks, axis=0) @ np.nan_to_num(wrong) + own)
 
 
 @dataclass
@@ -302,11 +313,11 @@ def _ratio_rows(
     a: AreaBlocks, b: AreaBlocks, families: Sequence[str], seen: npt.NDArray[np.bool_]
 ) -> list[_Row]:
     """Test ratios to the family that is known best in the worse of the two areas."""
-    shares = []
+    feigned, shares = _feigned(a, b), []
     for held in (a, b):
         with np.errstate(divide="ignore", invalid="ignore"):
-            own = _doubt(held)
-            worth = held.net.sum(axis=0) / np.sqrt(held.variance.sum(axis=0) + own**2)
+            wrong = feigned * held.exposure.sum() ** 2
+            worth = held.net.sum(axis=0) / np.sqrt(held.variance.sum(axis=0) + wrong)
         positive = (held.net > 0).all(axis=0)
         shares.append(np.where(positive & np.isfinite(worth), worth, 0.0))
     worst = np.where(seen, np.minimum(*shares), 0.0)
@@ -315,11 +326,11 @@ def _ratio_rows(
         return []
     below = [held.net[:, reference] for held in (a, b)]
     rate = min(float(d.sum() / h.exposure.sum()) for d, h in zip(below, (a, b), strict=True))
-    feigned = _feigned(a, b) / rate**2
-    for held, sums in zip((a, b), below, strict=True):
-        wrong = _doubt(held)[reference] / sums.sum()
-        feigned += np.nan_to_num(held.net.sum(axis=0) / sums.sum() * wrong) ** 2
-    tests = _tests(a, b, below, feigned)
+    pairs = zip((a, b), below, strict=True)
+    ratio = np.max([held.net.sum(axis=0) / sums.sum() for held, sums in pairs], axis=0)
+    # what is wrong about the reference is wrong about all ratios
+    wrong = (feigned + np.nan_to_num(ratio) ** 2 * feigned[reference]) / rate**2
+    tests = _tests(a, b, below, wrong)
     return [
         _Row(families[i], "ratio", families[reference], *tests[i])
         for i in np.flatnonzero(seen).tolist()

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from xrfmap.spectra.sum_fit import merge
+
 if TYPE_CHECKING:
     from xrfmap.fit.map_design import MapDesign
     from xrfmap.identification.identify import Found
@@ -42,7 +44,8 @@ class BlockCut:
     used : ndarray of bool, shape (bins,), or None
         Bins that are left; None for all.
     leakage : ndarray, shape (families, families)
-        See :attr:`xrfmap.fit.map_design.MapDesign.leakage`; nothing on the diagonal.
+        See :attr:`xrfmap.fit.map_design.MapDesign.leakage`; on the diagonal what a family's own
+        line ratio does to its counts, which is little while all its lines are fitted.
     own : ndarray, shape (families,)
         Relative error of each family, as its line ratios vary, that leaving out bins adds.
     """
@@ -58,7 +61,7 @@ class BlockCut:
     def none(cls, plan: MapDesign) -> BlockCut:
         """Leave all as it is."""
         lines = np.arange(len(plan.lines))
-        leakage = replace(plan, owed=None).leakage
+        leakage = replace(plan, cut=True, owed=None).leakage
         return cls(plan, plan, lines, None, leakage, np.zeros(len(lines)))
 
     @classmethod
@@ -75,13 +78,18 @@ class BlockCut:
         before = np.diag(replace(plan, cut=True, owed=None).leakage)[lines]
         own[lines] = np.abs(np.diag(replace(left, owed=None).leakage) - before)
         leakage[np.ix_(lines, lines)] = left.leakage
-        np.fill_diagonal(leakage, 0.0)
+        leakage[lines, lines] = before
         return cls(plan, left, lines, ~gone, leakage, own)
 
     @property
     def known(self) -> Mask:
         """Which families have a number, shape (families,)."""
         return np.isin(np.arange(len(self.whole.lines)), self.lines)
+
+    def merged(self, spectrum: Array) -> Array:
+        """Merge a spectrum, shape (channels,), into the bins that are left."""
+        bins = merge(spectrum, self.whole.design.edges)
+        return bins if self.used is None else bins[self.used]
 
     def spectra(self, sums: Array) -> Array:
         """Give the sums as the design takes them."""

@@ -1,9 +1,13 @@
-"""Counts that elements which were not found may have in the families of one area.
+"""What may be wrong about the counts of one area and right in another one, or wrong otherwise.
 
 Two areas need not hold the same of what nobody sees: sulfur may lie in the vermilion of one and
 not in that of the other, and then all that it adds to mercury M of the one is a difference of
 the two. Nor need its counts lie where the family lies, as for the maps is thought: what a whole
 scan leaves room for may lie in one small area. That area's own sum says how much of it may.
+
+Nor need they have the same cover. Lead of the same amount below it in one of them has other line
+ratios there, and beside it arsenic seems more or less than it is. The sum of the area says by how
+much its ratios are off, too.
 """
 
 from __future__ import annotations
@@ -18,13 +22,13 @@ import numpy.typing as npt
 from xrfmap.depth.line_doubts import taken_for
 from xrfmap.identification.may_be_there import MayBe, may_be_there, tested
 from xrfmap.spectra.refine import refine
-from xrfmap.spectra.sum_fit import merge
+from xrfmap.spectra.sum_fit import inverse, nonnegative
 
 if TYPE_CHECKING:
     from xrfmap.areas.cut import BlockCut
     from xrfmap.identification.identify import Found
 
-__all__ = ["owed_in_area"]
+__all__ = ["owed_in_area", "ratios_in_area"]
 
 Array = npt.NDArray[np.float64]
 
@@ -74,14 +78,53 @@ def owed_in_area(
     spread = np.array([m.spread for m in _smaller(whole, _of_area(found, whole, counts, row_counts,
                                                                   full))])  # fmt: skip
     model = found.model.at(cut.whole.scale or found.model.scale)
-    edges = cut.whole.design.edges
-    columns = np.column_stack([merge(model.column(m.emitter), edges) for m in whole])
-    typical = merge(counts, edges)
-    if cut.used is not None:
-        columns, typical = columns[cut.used], typical[cut.used]
-    gained = taken_for(plan.design.matrix, typical, columns, len(lines)) * spread
+    columns = np.column_stack([cut.merged(model.column(m.emitter)) for m in whole])
+    gained = taken_for(plan.design.matrix, cut.merged(counts), columns, len(lines)) * spread
     most = np.maximum(net[lines], 0.0) + SURE * np.sqrt(variance[lines])
     result[lines] = np.fmin(np.sqrt((gained**2).sum(axis=1)), most)
+    return result
+
+
+def ratios_in_area(found: Found, cut: BlockCut, counts: Array) -> Array:
+    """Tell by how much the line ratios of each family in an area are off the model's.
+
+    Parameters
+    ----------
+    found : Found
+        Elements and shapes of the scan.
+    cut : BlockCut
+        Design that the area was fitted with.
+    counts : ndarray, shape (channels,)
+        Sum spectrum of the area. [counts]
+
+    Returns
+    -------
+    ndarray, shape (2, families)
+        In units of :data:`xrfmap.fit.map_design.RATIO_SPREAD`, and the standard error: least
+        squares of the area's sum by the design and by the change of each family with its cover, which
+        before any count is known to be 0 +- 1. That is left where there are no counts.
+    """
+    result = np.zeros((2, len(cut.whole.lines)))
+    result[1] = 1.0
+    matrix, lines, data = cut.plan.design.matrix, cut.lines, cut.merged(counts)
+    if not len(lines) or data.sum() <= 0:
+        return result
+    fit = found.fit
+    centre, at = (0.5 * (e[1:] + e[:-1]) for e in (fit.edges, cut.whole.design.edges))
+    relative = np.interp(at if cut.used is None else at[cut.used], centre, fit.model_error)
+    expected = np.maximum(data, 1e-3 * data.mean())
+    for _ in range(2):  # weights by the counts, then by the fit
+        root = 1 / np.sqrt(expected + (relative * expected) ** 2)
+        amplitude = nonnegative(matrix * root[:, None], data * root)
+        expected = np.maximum(matrix @ amplitude, 1e-3 * data.mean())
+    root = 1 / np.sqrt(expected + (relative * expected) ** 2)
+    columns = np.hstack([matrix, cut.plan.deviations * amplitude[: len(lines)]]) * root[:, None]
+    info = columns.T @ columns
+    free = np.arange(matrix.shape[1], len(info))
+    info[free, free] += 1.0
+    covariance = inverse(info)
+    result[0, lines] = (covariance @ (columns.T @ (data * root)))[free]
+    result[1, lines] = np.sqrt(np.diag(covariance)[free])
     return result
 
 

@@ -13,7 +13,7 @@ corrected together by Holm's rule [5]_: the risk that anything at all is called 
 where nothing is stays near 5 %. What a strong neighbour may feign in a weak family, where
 its line ratios vary with cover, is added to the variance of the difference, and so is what
 elements that were not found may have in either area: neither need be alike in both, see
-:mod:`xrfmap.area_owed`.
+:mod:`xrfmap.areas.owed`.
 
 "No difference" is never a proof of sameness. Beside it stands the difference that would
 have been found with a chance of 80 %.

@@ -101,8 +101,8 @@ def ratios_in_area(found: Found, cut: BlockCut, counts: Array) -> Array:
     -------
     ndarray, shape (2, families)
         In units of :data:`xrfmap.fit.map_design.RATIO_SPREAD`, and the standard error: least
-        squares of the area's sum by the design and by the change of each family with its cover, which
-        before any count is known to be 0 +- 1. That is left where there are no counts.
+        squares of the area's sum by the design and by the change of each family with its cover,
+        which before any count is known to be 0 +- 1. That is left where there are no counts.
     """
     result = np.zeros((2, len(cut.whole.lines)))
     result[1] = 1.0

@@ -65,7 +65,7 @@ ENHANCED = 1.5
 
 Worked out with secondary excitation for films of ten elements on and in fifteen thick paints,
 with tubes of rhodium, molybdenum and tungsten: 1.40 at most, of barium on red ochre
-(`tests/test_may_be_there.py` repeats the worst).
+(`tests/identification/test_may_be_there.py` repeats the worst).
 """
 
 ONE_SIDED = 1.645

@@ -4,6 +4,7 @@ What the panel holds is known, since it was simulated: see ``xrfmap/demo/scene.p
 """
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -13,6 +14,9 @@ import xarray as xr
 
 from xrfmap.io import open_scan
 from xrfmap.io.nexus_write import write_nexus
+from xrfmap.io.results import read_maps
+from xrfmap.report.choices import composite_lines
+from xrfmap.report.words import element_name
 from xrfmap.scan import instrument_of
 from xrfmap.study.run import run_study
 
@@ -131,6 +135,15 @@ def test_energy_scale_is_that_of_the_simulation(results):
     channel = float(SCALE.channel(6.404))
     at_iron = found["zero_kev"] + found["kev_per_channel"] * channel
     assert at_iron == pytest.approx(6.404, abs=0.010)
+
+
+def test_the_readme_shows_the_composite_that_the_report_shows(results):
+    _, out = results
+    lines = composite_lines(read_maps(out / "maps.nc")[0])
+    readme = (DEMO.parent / "README.md").read_text(encoding="utf-8")
+    found = re.search(r"!\[Composite of (\w+), (\w+) and (\w+)\]", readme)
+    assert found is not None
+    assert sorted(found.groups()) == sorted(element_name(line.split()[0]) for line in lines)
 
 
 def test_the_page_is_whole_and_the_folder_complete(results):

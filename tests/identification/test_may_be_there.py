@@ -1,14 +1,24 @@
 """Elements that no test has found and that may yet be there are in the errors of others."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from line_spectra import RHODIUM, amplitudes, design, model
 from painted import found_in
 
+import xrfmap
 from xrfmap.findings import ElementFinding
 from xrfmap.fit.map_design import MapDesign
 from xrfmap.identification.identify import Found, elements_of_sum
-from xrfmap.identification.may_be_there import ENHANCED, MayBe, may_be_there, owed, with_may_be
+from xrfmap.identification.may_be_there import (
+    ENHANCED,
+    NOTED_SHARE,
+    MayBe,
+    may_be_there,
+    owed,
+    with_may_be,
+)
 from xrfmap.maps.element_maps import fit_spectrum
 from xrfmap.physics.atomic import Material, families, lines
 from xrfmap.physics.detector import efficiency
@@ -235,3 +245,8 @@ def test_lead_is_honest_where_too_few_counts_show_the_sulfur_beside_it(seeds):
     # prior about nothing holds back of the sulfur
     assert np.sqrt(np.mean(np.square(plain))) > 3
     assert np.sqrt(np.mean(np.square(held))) < 2
+
+
+def test_the_page_on_findings_says_from_which_share_on_it_is_said():
+    page = Path(xrfmap.__file__).parent / "docs" / "reading-findings.md"
+    assert f"It is said from {100 * NOTED_SHARE:.0f} % on." in page.read_text(encoding="utf-8")

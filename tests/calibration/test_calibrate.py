@@ -111,3 +111,17 @@ def test_a_scale_given_by_hand_is_taken():
     assert scan.attrs["kev_per_channel"] == 0.02
     # channel 100 lies at zero + 100 gains
     assert float(scan["energy"][100]) == pytest.approx(1.95, abs=1e-12)
+
+
+def test_a_scan_that_ran_full_and_gives_no_scale_says_so():
+    scan = make_scan(np.full((4, 5, 1024), 255, np.uint8), live_time=0.1, instrument=Instrument())
+    with pytest.raises(CalibrationError) as told:
+        calibrate(scan)
+    assert "in some pixels 1024 of 1024 channels ran full at 255 counts" in str(told.value)
+    assert "shorter time or with less current" in str(told.value)
+    point = make_scan(np.full(1024, 65535, np.uint16), live_time=1.0, instrument=Instrument())
+    with pytest.raises(CalibrationError, match="; 1024 of 1024 channels ran full at 65\u202f535"):
+        calibrate(point)
+    with pytest.raises(CalibrationError) as told:  # too few counts, and none of them full
+        calibrate(make_scan(np.ones(1024, np.uint16), live_time=1.0, instrument=Instrument()))
+    assert "ran full" not in str(told.value)

@@ -111,3 +111,39 @@ def test_areas_too_small_for_blocks_get_the_simple_test_and_it_says_so(page):
     head, table = desk._comparison()
     assert "fewer than 16 usable pixels" in head
     assert "Counting alone is in the errors" in table
+
+
+def test_an_area_whose_channels_ran_full_says_so_and_what_to_do(page):
+    counts = page.bench.scan["counts"].values.copy()
+    counts[:10, :10] = np.iinfo(counts.dtype).max  # every channel, as beside a nail
+    page.bench.scan = page.bench.scan.assign(counts=(page.bench.scan["counts"].dims, counts))
+    desk = page.desk
+    desk.drawn([0, 16, 16, 0], [0, 0, 16, 16])
+    page.finding.view.active = 1
+    desk.drawn([40, 56, 56, 40], [0, 0, 16, 16])
+    page.wait(lambda: all(desk.slots[n].spectrum is not None for n in "AB"))
+    head, told = desk._one("A")
+    assert "64 pixels" in head
+    assert "This area cannot be fitted: " in told
+    assert "keV ran full, and too few are left" in told
+    assert "without its brightest pixels" in told
+    assert "shorter time or with less current" in told
+    assert "waits" not in told
+    assert "First look" in desk._one("B")[0]
+    page.finding.view.active = 2
+    head, table = desk._comparison()
+    assert head.startswith('<p class="note">A: This area cannot be fitted')
+    assert "B:" not in head
+    assert table == ""
+
+
+def test_a_scan_whose_elements_were_not_found_says_why_beside_each_area(page):
+    page.bench.found = None
+    desk = page.desk
+    desk.drawn([0, 16, 16, 0], [0, 0, 16, 16])
+    page.wait(lambda: desk.slots["A"].spectrum is not None)
+    assert "The fit waits until the elements of the scan are found." in desk._one("A")[1]
+    page.bench.status.failed = "mill: counts: found 2\u202f000 channels that ran full"
+    told = desk._one("A")[1]
+    assert "could not be found, so there are no maps and no fits" in told
+    assert "2\u202f000 channels that ran full" in told

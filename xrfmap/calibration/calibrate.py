@@ -30,6 +30,7 @@ from xrfmap.physics.lineshape import EnergyScale
 from xrfmap.running.one_thread import in_one_thread
 from xrfmap.scan import instrument_of
 from xrfmap.settings import Instrument
+from xrfmap.spectra.faults import full_count
 from xrfmap.spectra.row_scales import with_drift
 from xrfmap.spectra.sums import sum_spectra
 
@@ -286,6 +287,21 @@ def _with_scale(
     )
 
 
+def _full_words(data: xr.Dataset, sums: xr.Dataset) -> str:
+    """Say how many channels ran full, which may be why no scale was found; empty for none."""
+    largest = sums["max_pixel_counts"].values
+    full = full_count(data["counts"].dtype, largest)
+    if full is None:
+        return ""
+    some = "" if data["counts"].ndim == 1 else "in some pixels "
+    many = whole(int((largest >= full).sum()))
+    return (
+        f"{some}{many} of {whole(len(largest))} channels ran full at {whole(full)} counts, and a "
+        "peak that ran full has no top: better measure again for a shorter time or with less "
+        "current"
+    )
+
+
 @in_one_thread
 def calibrate(data: xr.Dataset, instrument: Instrument | None = None) -> xr.Dataset:
     """Find the energy scale of a scan or point spectrum.
@@ -318,8 +334,13 @@ def calibrate(data: xr.Dataset, instrument: Instrument | None = None) -> xr.Data
     if known.energy_scale is not None:
         scale = EnergyScale(**known.energy_scale.model_dump())
         return _with_scale(data, scale, "given by hand", ())
-    spectrum = sum_spectra(data)["sum_counts"].values
-    found = calibrate_spectrum(spectrum, known)
+    sums = sum_spectra(data)
+    try:
+        found = calibrate_spectrum(sums["sum_counts"].values, known)
+    except CalibrationError as bad:
+        if not (full := _full_words(data, sums)):
+            raise
+        raise CalibrationError(f"{bad}; {full}") from bad
     result = _with_scale(data, found.scale, found.because, found.lines)
     if "y" not in data["counts"].dims:
         return result

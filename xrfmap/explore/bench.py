@@ -70,6 +70,9 @@ class Bench:
         self._listeners: list[Callable[[str], None]] = []
         self._sums: OrderedDict[bytes, SumSpectrum] = OrderedDict()
         self._looks: OrderedDict[bytes, AreaFit] = OrderedDict()
+        self._refused: OrderedDict[bytes, str] = (
+            OrderedDict()
+        )  # areas that cannot be fitted, and why
         self._queue = FitQueue(source.elements, self.status, self._tell)
         self._child: Child | None = None
         self._pool = ThreadPoolExecutor(3, thread_name_prefix="reading")
@@ -292,13 +295,35 @@ class Bench:
             return look
         try:
             look = first_look(summed.counts, found, summed.full)
-        except InputError:  # the full fit fails for the same reason, and the page tells it
+        except InputError as bad:  # the full fit fails for the same reason
+            with self._lock:
+                full = bad.found.replace(" that ran full", " ran full")
+                self._refused[key] = (
+                    f"This area cannot be fitted: {full}, and too few are left. Draw it without "
+                    f"its brightest pixels, or {bad.remedy}. Its summed spectrum is shown as it "
+                    "was measured."
+                )
+                while len(self._refused) > KEPT_SUMS:
+                    self._refused.popitem(last=False)
             return None
         with self._lock:
             self._looks[key] = look
             while len(self._looks) > KEPT_SUMS:
                 self._looks.popitem(last=False)
         return look
+
+    def why_no_fit(self, mask: Mask) -> str:
+        """Say why :meth:`fit_of` has nothing for an area, and what to do about it."""
+        with self._lock:
+            refused = self._refused.get(_key(mask), "")
+        if self.found is not None:
+            return refused or "The fit is being made."
+        if self.status.failed:
+            return (
+                "The elements of the scan could not be found, so there are no maps and no fits. "
+                f"{self.status.failed}."
+            )
+        return "The fit waits until the elements of the scan are found."
 
     def measures_of(self, mask: Mask) -> dict[str, Measure]:
         """Net counts of all families of the scan and the area, for comparisons.
@@ -348,8 +373,8 @@ class Bench:
         """
         self._queue.want(page, {_key(mask): summed for mask, summed in areas})
 
-    def fit_failed(self, mask: Mask) -> bool:
-        """Tell whether the full fit of an area was tried in vain."""
+    def fit_failed(self, mask: Mask) -> str:
+        """Say why the full fit of an area failed; empty if it did not."""
         return self._queue.failed(_key(mask))
 
 

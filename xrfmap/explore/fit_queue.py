@@ -42,7 +42,7 @@ class FitQueue:
         self._lock = threading.RLock()
         self._found: Found | None = None
         self._fits: OrderedDict[bytes, AreaFit] = OrderedDict()
-        self._failed: set[bytes] = set()
+        self._failed: dict[bytes, str] = {}
         self._wanted: dict[int, dict[bytes, SumSpectrum]] = {}
         self._busy: bytes | None = None
         self._child: Child | None = None
@@ -67,10 +67,10 @@ class FitQueue:
         with self._lock:
             return self._fits.get(key)
 
-    def failed(self, key: bytes) -> bool:
-        """Tell whether the full fit of an area was tried in vain."""
+    def failed(self, key: bytes) -> str:
+        """Say why the full fit of an area was tried in vain; empty if it was not."""
         with self._lock:
-            return key in self._failed
+            return self._failed.get(key, "")
 
     def want(self, page: int, sums: Mapping[bytes, SumSpectrum]) -> None:
         """Name the areas that a page shows; a fit that no page waits for is given up.
@@ -130,8 +130,8 @@ class FitQueue:
                 while len(self._fits) > KEPT:
                     self._fits.popitem(last=False)
             elif key is not None:
-                self._status.failed = "the fit broke off" if ended else str(message.value)
-                self._failed.add(key)
+                self._failed[key] = "the fit broke off" if ended else str(message.value)
+                self._status.failed = self._failed[key]
             if ended:
                 self._child = None
         self._tell("fit")

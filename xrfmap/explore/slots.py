@@ -260,14 +260,13 @@ class AreaDesk:
         head = message(sum_words(slot.label, s.pixels, s.total, s.live_time), "place")
         fit = bench.fit_of(slot.mask)
         if fit is None:
-            why = bench.status.failed or "The fit waits until the elements of the scan are found."
-            return head, message(why)
+            return head, message(bench.why_no_fit(slot.mask))
         if fit.complete:
             said = "Every element was tested on this spectrum by itself."
         else:
             said = "First look: elements and shapes of the whole scan. "
             failed = bench.fit_failed(slot.mask)
-            said += "The full test failed." if failed else "The full test is running."
+            said += f"The full test failed: {failed}." if failed else "The full test is running."
         return head + message(said), family_table(fit)
 
     def _comparison(self) -> tuple[str, str]:
@@ -276,9 +275,15 @@ class AreaDesk:
             return message("Choose or draw both areas to compare them."), ""
         if a.spectrum is None or b.spectrum is None:
             return message("The spectra are being summed …"), ""
-        fits = [self._page.bench.fit_of(slot.mask) for slot in (a, b) if slot.mask is not None]
-        if any(fit is None for fit in fits):
-            return message("The fits wait until the elements of the scan are found."), ""
+        bench = self._page.bench
+        masks = {"A": a.mask, "B": b.mask}
+        fits = [bench.fit_of(mask) for mask in masks.values()]
+        missing = [n for n, fit in zip(masks, fits, strict=True) if fit is None]
+        if missing:
+            why: dict[str, list[str]] = {}
+            for name in missing:
+                why.setdefault(bench.why_no_fit(masks[name]), []).append(name)
+            return "".join(message(f"{' and '.join(n)}: {w}") for w, n in why.items()), ""
         said = [f"A: {a.label}; B: {b.label}."]
         answer = self._contrast.answer(a.mask, b.mask)
         if answer is not None and answer.families:
@@ -288,7 +293,6 @@ class AreaDesk:
         said.append("The blocks of the areas are being compared …" if answer is None else
                     f"{answer.answer} Below stands the simple test of the two sums.")  # fmt: skip
         said.append("Families detected in at least one of them.")
-        bench = self._page.bench
         (one, unit), (other, unit_b) = bench.exposure_of(a.mask), bench.exposure_of(b.mask)
         if unit_b != unit:  # the live time of one of them is not known
             unit, one, other = "net counts per pixel", float(a.mask.sum()), float(b.mask.sum())

@@ -39,17 +39,17 @@ COUNTED = re.compile(
 )
 GROUPED = ("whole", "number", "figure", "with_error", "signed")
 SMALL = {  # words, what is grouped already, and numbers below five figures by what they are
-    ("area_contrast.py", "'their' if len(part) > 1 else 'its'"),
-    ("cli_plan.py", "MOST"),
-    ("cli_text.py", "size / 1000000.0"),
+    ("areas/contrast.py", "'their' if len(part) > 1 else 'its'"),
+    ("cli/plan.py", "MOST"),
+    ("cli/text.py", "size / 1000000.0"),
     ("explore/subject.py", "made"),
     ("explore/subject.py", "wanted"),
     ("explore/spectrum_panel.py", "curves.TOGETHER"),
-    ("full_channels.py", "their"),
-    ("fit.py", "design.edges[-1]"),
+    ("fit/full_channels.py", "their"),
+    ("fit/pixels.py", "design.edges[-1]"),
     ("report/charts.py", "step"),
     ("report/cover.py", "side"),
-    ("stitch.py", "o.family"),
+    ("maps/stitch.py", "o.family"),
 }
 
 

@@ -1,5 +1,8 @@
 """The pages for readers keep up with the program."""
 
+import importlib
+import importlib.util
+import inspect
 import re
 import tomllib
 from pathlib import Path
@@ -83,6 +86,35 @@ def test_every_file_named_in_a_page_or_comment_is_there():
     examples = {"xrfmap/io/NAME.py", "tests/test_x.py"}
     assert {(page, name) for page, name in missing if name not in examples} == set()
     assert len(named) > 20
+
+
+REFERENCE = re.compile(r":(func|mod|class|data|meth|attr):`~?(xrfmap\.[\w.]+)`")
+
+
+def is_there(role, name):
+    """Whether a dotted name of a docstring leads to a thing of its kind."""
+    parts, thing = name.split(".")[1:], xrfmap
+    for part in parts:
+        if hasattr(thing, part):
+            thing = getattr(thing, part)
+        elif part in getattr(thing, "__annotations__", {}):
+            return role in {"attr", "data"}  # a field without a default
+        elif inspect.ismodule(thing) and importlib.util.find_spec(f"{thing.__name__}.{part}"):
+            thing = importlib.import_module(f"{thing.__name__}.{part}")
+        else:
+            return False
+    kinds = {"mod": inspect.ismodule, "class": inspect.isclass, "func": callable, "meth": callable}
+    return kinds.get(role, lambda _: True)(thing)
+
+
+def test_every_reference_in_a_docstring_leads_somewhere():
+    named = {
+        (path.relative_to(TOP).as_posix(), role, name)
+        for path in (TOP / "xrfmap").rglob("*.py")
+        for role, name in REFERENCE.findall(path.read_text("utf-8"))
+    }
+    assert {entry for entry in named if not is_there(*entry[1:])} == set()
+    assert len(named) > 50
 
 
 def modules_of(folder):

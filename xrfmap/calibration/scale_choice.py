@@ -25,7 +25,7 @@ def scale_or_stated(data: xr.Dataset) -> xr.Dataset:
     Returns
     -------
     Dataset
-        As from :func:`xrfmap.calibration.calibrate`. Where the file's scale was taken,
+        As from :func:`xrfmap.calibrate`. Where the file's scale was taken,
         ``calibration_from`` is ``"file"``, ``calibration_refused`` says why, and the
         peak width is a usual value.
 

@@ -62,7 +62,7 @@ def open_nexus_scan(
     instrument : Instrument, optional
         What the study file says of the instrument.
     detector : int, "sum" or None
-        What to take of an axis of several detectors; see :mod:`xrfmap.io.detectors`.
+        What to take of an axis of several detectors; see :mod:`xrfmap.calibration.detectors`.
     allow_links : bool
         Whether data may lie in other files (external links, virtual datasets).
 

@@ -28,7 +28,7 @@ def find_elements(
     ----------
     scan : Dataset
         With ``counts`` of dims (y, x, channel) or (channel,) and an energy scale in its
-        attributes, see :func:`xrfmap.calibration.calibrate`.
+        attributes, see :func:`xrfmap.calibrate`.
     elements : sequence of str, optional
         Elements to take as given.
     energy_range : tuple of float, optional

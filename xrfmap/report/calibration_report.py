@@ -30,7 +30,7 @@ def calibration_record(data: xr.Dataset) -> dict[str, Any]:
     Parameters
     ----------
     data : Dataset
-        From :func:`xrfmap.calibration.calibrate`.
+        From :func:`xrfmap.calibrate`.
 
     Returns
     -------
@@ -57,7 +57,7 @@ def plot_calibration(data: xr.Dataset, path: Path) -> Path:
     Parameters
     ----------
     data : Dataset
-        From :func:`xrfmap.calibration.calibrate`.
+        From :func:`xrfmap.calibrate`.
     path : Path
         PNG to write.
 

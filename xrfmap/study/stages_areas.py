@@ -113,7 +113,7 @@ def automatic_areas(
     scans : sequence of Scanned
         After :func:`group_pixels`.
     rules, instrument, ignore
-        As for :func:`xrfmap.pigments.assess.assess`.
+        As for :func:`xrfmap.pigments.assess`.
 
     Returns
     -------

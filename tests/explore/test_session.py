@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
+from html import unescape
 from pathlib import Path
 
 import h5py
@@ -12,11 +14,13 @@ from bokeh.document import Document
 
 from xrfmap.errors import InputError
 from xrfmap.explore.bench import Bench
+from xrfmap.explore.layout import status_words
 from xrfmap.explore.page import Session
 from xrfmap.explore.rasters import raster, window
 from xrfmap.explore.reading import first_pass
 from xrfmap.explore.readout import pixel_reading
 from xrfmap.explore.subject import check_results, open_subject
+from xrfmap.explore.worker import Message, prepare
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.results import write_maps
 from xrfmap.physics.lineshape import EnergyScale
@@ -249,6 +253,51 @@ def test_large_maps_stay_in_a_file_and_go_with_the_page(folder, monkeypatch):
     finally:
         bench.stop()
     assert not file.parent.exists()
+
+
+def heard(path: Path) -> tuple[Bench, list[Message]]:
+    """What a bench is told by the process that prepares its scan, run in this process."""
+
+    class Pipe:
+        def __init__(self):
+            self.messages = []
+
+        def send(self, message):
+            self.messages.append(message)
+
+    pipe = Pipe()
+    bench = Bench(replace(open_subject(path).scans[0], elements=("Ca", "Pb")))
+    prepare(pipe, bench.source, None, None)
+    for message in pipe.messages:
+        bench._hear(message)
+    return bench, pipe.messages
+
+
+def test_where_the_lines_give_no_energy_scale_the_one_of_the_file_is_taken(panel, tmp_path):
+    # 925 counts or so: too few for any search of lines, while the file states its energies
+    counts = np.random.default_rng(1).binomial(panel.scan["counts"].values[:6, :8], 0.003)
+    energy = -0.013 + 0.0402 * np.arange(1024)
+    stated = write_nexus(tmp_path / "faint.h5", counts, 0.01, energy_kev=energy)
+    bench, messages = heard(stated)
+    assert [m.kind for m in messages if m.kind != "progress"] == ["scale", "found"]
+    assert bench.found is not None
+    told = next(m.value for m in messages if m.kind == "scale")
+    taken = EnergyScale.from_attrs(told).energy(np.arange(1024))
+    np.testing.assert_allclose(taken, energy, atol=1e-6)
+    assert "faint: the energy scale is the one its file states" in bench.status.caution
+    assert "3000 are needed" in bench.status.caution
+    assert bench.status.caution in unescape(status_words(bench.status))
+    bare = write_nexus(tmp_path / "bare.h5", counts, 0.01)
+    bench, messages = heard(bare)
+    assert [m.kind for m in messages if m.kind != "progress"] == ["failed"]
+    assert "energy scale cannot be found" in bench.status.failed
+    assert not bench.status.caution
+
+
+def test_a_scale_found_from_the_lines_needs_no_caution(folder):
+    bench, messages = heard(folder / "front.h5")
+    assert "scale" in [m.kind for m in messages]
+    assert not bench.status.caution
 
 
 def test_a_study_without_a_scan_is_told_what_to_do(tmp_path):

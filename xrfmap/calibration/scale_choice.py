@@ -11,7 +11,7 @@ from xrfmap.physics.lineshape import EnergyScale
 from xrfmap.scan import SCALE_ATTRS, linear_scale
 from xrfmap.spectra.row_scales import drift_attrs, with_drift_attrs
 
-__all__ = ["scale_attrs", "scale_or_stated", "with_scale"]
+__all__ = ["scale_attrs", "scale_or_stated", "stated_scale_words", "with_scale"]
 
 
 def scale_or_stated(data: xr.Dataset) -> xr.Dataset:
@@ -46,6 +46,14 @@ def scale_or_stated(data: xr.Dataset) -> xr.Dataset:
             "calibration_refused": str(bad),
         }
         return with_scale(data, {**scale.to_attrs(), **reason})
+
+
+def stated_scale_words(refused: str) -> str:
+    """Say that a scale is the one a file states, and why: ``calibration_refused``."""
+    return (
+        "the energy scale is the one its file states, since the spectrum gives none "
+        f"({refused}); peak widths are usual values"
+    )
 
 
 def with_scale(data: xr.Dataset, attrs: dict[str, object]) -> xr.Dataset:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.areas.compare import Measure
+from xrfmap.calibration.scale_choice import stated_scale_words
 from xrfmap.errors import InputError, XrfmapError
 from xrfmap.explore.fit_queue import FitQueue
 from xrfmap.explore.fits import AreaFit, first_look
@@ -232,6 +233,9 @@ class Bench:
             return
         if message.kind == "scale":
             self.scale = EnergyScale.from_attrs({**self.scan.attrs, **message.value})
+            if message.value.get("calibration_from") == "file":
+                refused = str(message.value["calibration_refused"])
+                self.status.caution = f"{self.source.name}: {stated_scale_words(refused)}."
         elif message.kind == "found":
             self.found = message.value
             self.scale = message.value.model.scale

@@ -119,7 +119,7 @@ def status() -> Any:
 def status_words(status: Status) -> str:
     """Tell what is going on, and what went wrong."""
     bad = message(status.failed, "bad")
-    return message(status.words or ("" if bad else "ready")) + bad
+    return message(status.words or ("" if bad else "ready")) + message(status.caution) + bad
 
 
 def undo_button() -> Any:

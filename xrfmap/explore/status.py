@@ -14,12 +14,15 @@ class Status:
     ----------
     failed : str
         What went wrong last; empty if nothing did.
+    caution : str
+        What to know about the scan while reading the page; empty if nothing.
     """
 
     def __init__(self) -> None:
         self._work: dict[str, tuple[int, int]] = {}
         self._lock = Lock()
         self.failed = ""
+        self.caution = ""
 
     def set(self, name: str, done: int = 0, total: int = 0) -> bool:
         """Note how far a piece of work is; `total` of 0 where nobody knows.

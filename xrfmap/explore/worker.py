@@ -203,7 +203,7 @@ def prepare(
 def _prepare(
     pipe: Connection, source: ScanSource, scale: Mapping[str, Any] | None, target: Path | None
 ) -> None:
-    from xrfmap.calibration.calibrate import calibrate
+    from xrfmap.calibration.scale_choice import scale_or_stated
     from xrfmap.maps.finding import find_elements
     from xrfmap.maps.map_file import find_and_map
 
@@ -212,7 +212,7 @@ def _prepare(
     scan = watched(bare, teller.add)
     if scale is None:
         teller.begin("finding the energy scale")
-        scan = calibrate(scan)
+        scan = scale_or_stated(scan)
         pipe.send(Message("scale", {k: v for k, v in scan.attrs.items() if k not in bare.attrs}))
     else:
         scan = scan.assign_attrs(dict(scale))

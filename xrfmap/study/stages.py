@@ -320,12 +320,11 @@ def calibrate_inputs(run: Run, scans: list[Scanned], points: list[PointSpectrum]
 
 def _stated_scales(items: Sequence[tuple[str, str]]) -> str:
     """One caution on all spectra whose files state their energy scale, with the reasons."""
+    from xrfmap.calibration.scale_choice import stated_scale_words
+
     of: dict[str, list[str]] = {}
     for name, reason in items:
         of.setdefault(reason, []).append(name)
     one = len(of) == 1
     why = "; ".join(reason if one else f"{listed(n)}: {reason}" for reason, n in of.items())
-    return (
-        f"{listed(name for name, _ in items)}: the energy scale is the one its file states, since "
-        f"the spectrum gives none ({why}); peak widths are usual values"
-    )
+    return f"{listed(name for name, _ in items)}: {stated_scale_words(why)}"

@@ -184,6 +184,17 @@ def test_elements_can_be_given():
     assert emitters == {"Ca", "Fe", "Au"}
 
 
+def test_an_element_named_twice_is_given_once():
+    scan = scan_of(simulated("chalk"))
+    found = find_elements(scan, ["Fe", "Ca", "Fe", "Ca"])
+    once = find_elements(scan, ["Fe", "Ca"])
+    assert found.given == ("Fe", "Ca")
+    assert found.model.labels == once.model.labels
+    assert len(set(found.model.labels)) == len(found.model.labels)
+    # with two like columns the counts of a line would be shared out, and its error unbounded
+    np.testing.assert_array_equal(found.fit.amplitude, once.fit.amplitude)
+
+
 def test_fitted_range_can_be_chosen():
     scan = scan_of(simulated("chalk"))
     found = find_elements(scan, energy_range=(3.0, 12.0))

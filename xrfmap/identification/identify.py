@@ -169,7 +169,8 @@ def identify(
     model : SpectrumModel
         From :func:`base_model`.
     elements : sequence of str, optional
-        Elements to take as given; the test still says how sure each is.
+        Elements to take as given; the test still says how sure each is. One named twice counts
+        once.
     anode : str, optional
         Anode, where the instrument does not name it.
     like : Found, optional
@@ -190,6 +191,8 @@ def identify(
     anode = anode or (like.anode if like else None)
     metal = anode or model.instrument.anode or DEFAULT_ANODE
     library = library_of(model, metal, anode)
+    if elements is not None:  # twice the same lines could not be told from each other
+        elements = list(dict.fromkeys(elements))
     _check_given(elements or (), library, model)
     if like is not None and elements is None:
         refined = regrown(counts, model, library, like.present, rows)

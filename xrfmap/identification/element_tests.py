@@ -21,6 +21,7 @@ __all__ = [
     "evidence_of",
     "library_of",
     "margin_of",
+    "needed",
     "rivals",
 ]
 
@@ -115,10 +116,14 @@ def margin_of(
     element: str, judge: Judge, emitters: Sequence[Emitter], model: SpectrumModel
 ) -> float:
     """Tell by how many standard errors the best sound family exceeds the threshold."""
-    needed = Z_USUAL if element in USUAL else Z_UNUSUAL
     evidence = evidence_of(judge, emitters, model)
     sound = sound_families(emitters, evidence)
-    return max((evidence[e.label].z for e in sound), default=-np.inf) - needed
+    return max((evidence[e.label].z for e in sound), default=-np.inf) - needed(element)
+
+
+def needed(element: str) -> float:
+    """Tell how many standard errors are asked of an element before it is called found."""
+    return Z_USUAL if element in USUAL else Z_UNUSUAL
 
 
 def sound_families(emitters: Sequence[Emitter], evidence: dict[str, Evidence]) -> list[Emitter]:

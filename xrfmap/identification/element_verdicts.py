@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Literal
 
@@ -16,6 +16,7 @@ from xrfmap.identification.element_tests import (
     Library,
     evidence_of,
     margin_of,
+    needed,
     rivals,
 )
 from xrfmap.numbers import number, with_error
@@ -33,6 +34,8 @@ Z_LINE = 3.0
 
 RAN_FULL = "whose lines lie in channels that ran full"
 
+GIVEN = "given by the user, not sure from the sum spectrum alone"
+
 INSEPARABLE = 5.0
 """An overlap that widens the error by more than this hides an element for practical purposes."""
 
@@ -43,23 +46,44 @@ def element_findings(
     library: Library,
     metal: str,
     given: Sequence[str] | None,
+    kept: Mapping[str, str] | None = None,
 ) -> tuple[ElementFinding, ...]:
-    """Verdict with reasons for every element in the model and every usual one."""
+    """Verdict with reasons for every element in the model and every usual one.
+
+    Parameters
+    ----------
+    refined, judge
+        Fit of the spectrum, and the tests against it.
+    library : dict
+        Emitters of every element that may be there.
+    metal : str
+        Anode.
+    given : sequence of str or None
+        Elements that the user asked for.
+    kept : mapping of str to str, optional
+        Elements found before, which need :data:`Z_LINE` standard errors only to stay so; and
+        what is said then where they have no more.
+    """
     inside = {e.element for e in refined.model.emitters if e.kind == "element"}
     found = []
     for element in sorted({*USUAL, *inside} & set(library), key=lambda e: list(library).index(e)):
         emitters = library[element]
         evidence = evidence_of(judge, emitters, refined.model)
         margin = margin_of(element, judge, emitters, refined.model)
-        if element in inside and (margin >= 0 or given is not None):
+        doubt = "" if margin >= 0 else (kept or {}).get(element, "")
+        stays = margin >= 0 or (doubt != "" and margin + needed(element) >= Z_LINE)
+        if element in inside and (stays or given is not None):
             others = (
                 rivals(element, judge, refined.model, library, tuple(inside))
                 if margin < 30 else []
             )  # fmt: skip
             rival = next((name for name, gain in others if gain > -CLEAR_LEAD), None)
             found.append(
-                _present(element, emitters, evidence, judge, refined.model, margin >= 0, rival)
-            )
+                _present(
+                    element, emitters, evidence, judge, refined.model, stays, rival,
+                    doubt if stays else GIVEN,
+                )
+            )  # fmt: skip
         else:
             found.append(_absent(element, emitters, evidence, judge, refined.model))
     if metal in USUAL or given is None:
@@ -75,6 +99,7 @@ def _present(
     model: SpectrumModel,
     sure: bool,
     rival: str | None = None,
+    doubt: str = "",
 ) -> ElementFinding:
     """Verdict on an element of the model; `rival` would explain its counts as well."""
     blind = _blind(emitters, judge, model)
@@ -99,8 +124,8 @@ def _present(
         words += f"; nearest other shape: {_shape(best.competitor)} (likeness {best.overlap:.2f})"
     if rival is not None:
         words += f"; {rival} would explain these counts as well"
-    if not sure:
-        words += "; given by the user, not sure from the sum spectrum alone"
+    if doubt:
+        words += f"; {doubt}"
     return ElementFinding(
         symbol=element,
         lines=families or told,

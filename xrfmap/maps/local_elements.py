@@ -11,10 +11,11 @@ import xarray as xr
 from scipy.ndimage import label
 
 from xrfmap.findings import ElementFinding
+from xrfmap.identification.anew import judged_anew
 from xrfmap.identification.identify import Found
+from xrfmap.identification.may_be_there import with_owed
 from xrfmap.numbers import whole
 from xrfmap.spectra.emitters import family_emitter, usable_families
-from xrfmap.spectra.refine import refine
 
 __all__ = ["Local", "largest_patch", "row_counts_of", "with_local", "with_traces"]
 
@@ -106,29 +107,39 @@ def with_traces(found: Found, findings: Sequence[ElementFinding]) -> Found:
     All families of an element come in, and all shapes are refined anew: shapes refined without
     it lean on it. L lines of tin lie on potassium K-beta, K-beta of arsenic on mercury L-beta.
     It starts from what the sum alone showed, so that the order of the findings does not matter.
+    What was told of the other elements is told anew by the model with all of them
+    (:mod:`xrfmap.identification.anew`); elements of some pixels keep what their pixels said.
     """
-    local = [e for e in findings if e.verdict == "present" and e.symbol not in found.present]
+    start = found.of_sum or found
+    local = [e for e in findings if _local(e, start) and e.symbol not in found.present]
     if not local:
         return found
-    start = found.of_sum or found
-    symbols = {e.symbol for e in local}
-    others = [e for e in found.elements if e.symbol not in symbols]
-    added = [e.symbol for e in (*others, *local) if _new(e, start)]
+    every = {e.symbol: e for e in (*found.elements, *local)}
+    local = [e for e in every.values() if _local(e, start)]
     model = start.model
+    known = {e.element for e in model.emitters if e.kind == "element"}
+    added = [e.symbol for e in local if e.symbol not in known]
     instrument, window = model.instrument, model.energy_range
     names = [(e, f) for e in added for f in usable_families(e, instrument, window)]
     emitters = [family_emitter(e, f, instrument, found.anode) for e, f in names]
     model = model.with_emitters([*model.emitters, *(e for e in emitters if e is not None)])
     plain = replace(model, cover={}, log_factors={}, m_states={}, paint_edges={})
-    refined = refine(found.sum_counts, plain)
-    return replace(
+    refined, told = judged_anew(start, plain, [e.symbol for e in local])
+    every |= told | {e.symbol: e for e in local}
+    joined = replace(
         found, model=refined.model, fit=refined.fit, parameters=refined.parameters,
-        slopes=refined.slopes, spreads=refined.spreads, elements=(*others, *local), of_sum=start,
+        slopes=refined.slopes, spreads=refined.spreads, elements=tuple(every.values()),
+        of_sum=start,
     )  # fmt: skip
+    return with_owed(joined)
 
 
-def _new(finding: ElementFinding, start: Found) -> bool:
-    return finding.verdict == "present" and finding.symbol not in start.present
+def _local(finding: ElementFinding, start: Found) -> bool:
+    """Whether some pixels say this, and not the sum, whose model may hold the element too."""
+    if finding.verdict != "present" or finding.symbol in start.present:
+        return False
+    known = {e.element for e in start.model.emitters if e.kind == "element"}
+    return "pixels" in finding.evidence or finding.symbol not in known
 
 
 def largest_patch(mask: Mask) -> tuple[tuple[int, int], float]:

@@ -29,6 +29,9 @@ def test_places_with_the_same_words_share_a_caution_in_the_order_of_the_first():
 
 def test_names_are_listed_and_numbered_areas_joined():
     assert listed(["sky"]) == "sky"
+    many = [f"area {k}" for k in range(1, 2001)]
+    assert listed(many[:13]).endswith("area 12 and area 13")
+    assert listed(many).endswith("area 11, area 12 and 1988 others")
     names = ["sky", "automatic area 1", "automatic area 3", "sledge"]
     assert listed(names) == "sky, automatic areas 1 and 3 and sledge"
     names = ["automatic area 2 of left", "automatic area 2 of right", "automatic area 4 of left"]

@@ -11,11 +11,16 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from xrfmap.numbers import whole
+
 __all__ = ["Cautions", "by_place", "listed", "put_together"]
 
 NUMBERED = re.compile(r"automatic area (\d+)((?: of .+)?)")
 BUT = 2
 """Places that may be missing from "all but"."""
+
+MOST = 12
+"""Names in a sentence; of more, the first are told and how many others there are."""
 
 
 @dataclass
@@ -72,8 +77,10 @@ class Cautions:
 
 def listed(names: Iterable[str]) -> str:
     """Names as in a sentence: ``"sky, sledge and automatic areas 1, 3 and 4"``."""
+    named = list(names)
+    others = len(named) - MOST
     parts: dict[str, list[str]] = {}
-    for name in names:
+    for name in named if others < 2 else named[:MOST]:
         found = NUMBERED.fullmatch(name)
         # a number for a group of pixels, else the name alone
         parts.setdefault(f"automatic {found[2]}" if found else f"name {name}", []).append(
@@ -86,7 +93,7 @@ def listed(names: Iterable[str]) -> str:
         else:
             s = "s" if len(held) > 1 else ""
             words.append(f"automatic area{s} {_joined(held)}{key.removeprefix('automatic ')}")
-    return _joined(words)
+    return _joined(words if others < 2 else [*words, f"{whole(others)} others"])
 
 
 def _joined(words: Sequence[str]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import platform
 import signal
 import subprocess
 import sys
@@ -95,13 +96,17 @@ def test_folders_of_others_are_left_alone(tmp_path):
     new = tmp_path / ".scratch.new"  # its process is about to lock it
     new.mkdir()
     (new / "xrfmap.lock").touch()
+    far = tmp_path / ".scratch.far"  # of another machine, whose locks are not seen from here
+    far.mkdir()
+    (far / "xrfmap.lock").write_text("4711 some-other-machine")
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
     (elsewhere / "xrfmap.lock").write_text("4711")
     (tmp_path / ".scratch.file").write_text("a file")
     before = sorted(tmp_path.rglob("*"))
     with scratch_folder(tmp_path) as folder:
-        assert (folder / "xrfmap.lock").read_text() == str(os.getpid())
+        told = (folder / "xrfmap.lock").read_text(encoding="utf-8")
+        assert told == f"{os.getpid()} {platform.node()}"
     assert sorted(tmp_path.rglob("*")) == before
 
 
@@ -109,7 +114,7 @@ def test_folders_of_others_are_left_alone(tmp_path):
 def test_a_link_is_not_followed(tmp_path):
     dead = tmp_path / "far" / "dead"
     dead.mkdir(parents=True)
-    (dead / "xrfmap.lock").write_text("4711")
+    (dead / "xrfmap.lock").write_text(f"4711 {platform.node()}", encoding="utf-8")
     (dead / "result.csv").write_text("1")
     (tmp_path / ".scratch.link").symlink_to(dead)
     sweep_dead(tmp_path)

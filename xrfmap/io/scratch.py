@@ -1,12 +1,14 @@
 """Folders for files in the making, which the next run clears if this one is killed.
 
 Each holds a lock for as long as its process lives: the system frees the lock with the
-process, however that ends. So a folder whose lock is free was left behind.
+process, however that ends. So a folder of this machine whose lock is free was left behind.
+Those of other machines stay: some shared disks keep the locks of each machine to itself.
 """
 
 from __future__ import annotations
 
 import os
+import platform
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -44,11 +46,11 @@ def scratch_folder(parent: Path | None = None) -> Iterator[Path]:
     sweep_dead(where)
     folder = Path(tempfile.mkdtemp(prefix=SCRATCH, dir=where))
     try:
-        with (folder / LOCK).open("w", encoding="ascii") as handle:
+        with (folder / LOCK).open("w", encoding="utf-8") as handle:
             # Written only once it is held: an empty lock is one in the making, or lies on a
             # disk without locks, where nobody could tell whether its process lives.
             if try_lock(handle.fileno()):
-                handle.write(str(os.getpid()))
+                handle.write(f"{os.getpid()} {platform.node()}")
                 handle.flush()
             yield folder
     finally:
@@ -71,9 +73,10 @@ def _is_dead(left: Path) -> bool:
     try:
         if left.is_symlink() or lock.is_symlink() or not lock.is_file() or not lock.stat().st_size:
             return False
-        with lock.open("r+", encoding="ascii") as handle:
-            return try_lock(handle.fileno())
-    except OSError:  # of another user, or gone just now
+        with lock.open("r+", encoding="utf-8") as handle:
+            here = handle.read(1000).partition(" ")[2] == platform.node()
+            return here and try_lock(handle.fileno())
+    except (OSError, ValueError):  # of another user, gone just now, or not ours
         return False
 
 

@@ -143,7 +143,7 @@ def test_a_scan_whose_elements_were_not_found_says_why_beside_each_area(page):
     desk.drawn([0, 16, 16, 0], [0, 0, 16, 16])
     page.wait(lambda: desk.slots["A"].spectrum is not None)
     assert "The fit waits until the elements of the scan are found." in desk._one("A")[1]
-    page.bench.status.failed = "mill: counts: found 2\u202f000 channels that ran full"
+    page.bench.search_failed = "mill: counts: found 2\u202f000 channels that ran full"
     told = desk._one("A")[1]
     assert "could not be found, so there are no maps and no fits" in told
     assert "2\u202f000 channels that ran full" in told

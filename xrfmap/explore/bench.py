@@ -65,6 +65,7 @@ class Bench:
         self.bands: Bands | None = None
         self.maps: xr.Dataset | None = None
         self.found: Found | None = None
+        self.search_failed = ""  # why there are no elements
         self.scale: EnergyScale | None = None
         self._stated: EnergyScale | None = None  # by the file, until the lines gave a better one
         self._lock = threading.RLock()
@@ -250,11 +251,12 @@ class Bench:
                 if not self._gone.is_set():
                     self.status.failed = str(bad)
         elif message.kind == "failed":
-            self.status.failed = str(message.value)
+            self.search_failed = self.status.failed = str(message.value)
         elif message.kind == "ended":
             self._only("", 0, 0)
             if message.value not in (0, None) and not self._gone.is_set():
-                self.status.failed = self.status.failed or "the search for elements broke off"
+                self.search_failed = self.search_failed or "the search for elements broke off"
+                self.status.failed = self.status.failed or self.search_failed
         self._tell(message.kind)
 
     def _only(self, words: str, done: int, total: int) -> None:
@@ -301,11 +303,10 @@ class Bench:
             look = first_look(summed.counts, found, summed.full)
         except InputError as bad:  # the full fit fails for the same reason
             with self._lock:
-                full = bad.found.replace(" that ran full", " ran full")
                 self._refused[key] = (
-                    f"This area cannot be fitted: {full}, and too few are left. Draw it without "
-                    f"its brightest pixels, or {bad.remedy}. Its summed spectrum is shown as it "
-                    "was measured."
+                    f"This area cannot be fitted: {bad.found}, and too few are left. Draw it "
+                    f"without its brightest pixels, or {bad.remedy}. Its summed spectrum is shown "
+                    "as it was measured."
                 )
                 while len(self._refused) > KEPT_SUMS:
                     self._refused.popitem(last=False)
@@ -322,10 +323,10 @@ class Bench:
             refused = self._refused.get(_key(mask), "")
         if self.found is not None:
             return refused or "The fit is being made."
-        if self.status.failed:
+        if self.search_failed:
             return (
                 "The elements of the scan could not be found, so there are no maps and no fits. "
-                f"{self.status.failed}."
+                f"{self.search_failed}."
             )
         return "The fit waits until the elements of the scan are found."
 

@@ -275,7 +275,7 @@ def check_left(model: SpectrumModel, gone: Mask, where: str) -> None:
     raise InputError(
         where, "counts",
         found=f"{whole(int(inside.sum()))} of {whole(len(inside))} channels between {low:.2f} and "
-        f"{high:.1f} keV that ran full",
+        f"{high:.1f} keV ran full",
         expected="channels that did not, enough for a fit",
         remedy="measure again for a shorter time or with less current",
     )  # fmt: skip

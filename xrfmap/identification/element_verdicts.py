@@ -18,6 +18,7 @@ from xrfmap.identification.element_tests import (
     margin_of,
     needed,
     rivals,
+    sound_families,
 )
 from xrfmap.numbers import number, with_error
 from xrfmap.physics.atomic import spelled
@@ -169,8 +170,7 @@ def _absent(
             symbol=element, lines=blind, verdict="not separable",
             because=f"nothing can be said from {', '.join(blind)}, {RAN_FULL}", evidence={},
         )  # fmt: skip
-    # the family that would show the smallest mass of the element
-    best = min(counted, key=lambda e: evidence[e.label].error / e.strength)
+    best = _telling(counted, evidence)
     mine = evidence[best.label]
     limit = max(mine.net, 0.0) + 1.645 * mine.error
     hidden = _hidden(mine)
@@ -183,6 +183,8 @@ def _absent(
         words = f"{best.label}: fewer than {number(limit)} net counts (95 % limit)"
         if mine.inflation > INSEPARABLE:
             words += f"; the continuum beneath widens its error {mine.inflation:.0f}-fold"
+    if mine.z >= Z_LINE:
+        words += f"; {mine.z:.1f} standard errors of the {needed(element):.0f} that are asked for"
     return ElementFinding(
         symbol=element,
         lines=[best.label],
@@ -190,6 +192,18 @@ def _absent(
         because=words,
         evidence={**_numbers(mine, []), "upper_limit": limit},
     )
+
+
+def _telling(emitters: Sequence[Emitter], evidence: dict[str, Evidence]) -> Emitter:
+    """Choose the family that says most of an element that was not found.
+
+    A hint, be it of the hard lines of an element below a cover, that no harder family contradicts;
+    else the family that would show the smallest mass.
+    """
+    sound = [e for e in sound_families(emitters, evidence) if evidence[e.label].z >= Z_LINE]
+    if sound:
+        return max(sound, key=lambda e: evidence[e.label].z)
+    return min(emitters, key=lambda e: evidence[e.label].error / e.strength)
 
 
 def _blind(emitters: Sequence[Emitter], judge: Judge, model: SpectrumModel) -> list[str]:

@@ -158,7 +158,7 @@ def maps(
     from xrfmap.io.scratch import sweep
     from xrfmap.io.spool import straightened
     from xrfmap.io.workfolder import unfinished
-    from xrfmap.maps.cluster import runner_for
+    from xrfmap.maps.many_machines import runner_for
     from xrfmap.maps.map_file import find_and_map
     from xrfmap.spectra.faults import fault_words
     from xrfmap.spectra.residuals import residual_caution

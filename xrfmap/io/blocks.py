@@ -1,7 +1,8 @@
 """Work on a scan block by block: reading, computing and what comes after overlap.
 
 The blocks and what is computed on each depend on the scan alone, not on who computes:
-this process (:class:`Here`) or many machines (:mod:`xrfmap.maps.cluster`) give the same numbers.
+this process (:class:`Here`) or many machines (:mod:`xrfmap.maps.many_machines`) give the same
+numbers.
 """
 
 from __future__ import annotations

@@ -72,7 +72,7 @@ def map_to_file(
     progress : callable, optional
         Told the pixels done, and of how many, after each block.
     runner : Runner, optional
-        Who computes: this process by default, or a cluster (:mod:`xrfmap.maps.cluster`).
+        Who computes: this process by default, or a cluster (:mod:`xrfmap.maps.many_machines`).
 
     Returns
     -------

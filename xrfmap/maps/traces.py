@@ -63,7 +63,7 @@ def add_traces(scan: xr.Dataset, found: Found, *, runner: Runner | None = None) 
     found : Found
         From the sum spectrum of the same scan.
     runner : Runner, optional
-        Who computes: this process by default, or a cluster (:mod:`xrfmap.maps.cluster`).
+        Who computes: this process by default, or a cluster (:mod:`xrfmap.maps.many_machines`).
 
     Returns
     -------

@@ -112,7 +112,7 @@ def run_one(
     workers : int
         Processes for fits of single spectra.
     cluster, block_workers
-        Who fits the pixels of scans, see :func:`xrfmap.maps.cluster.runner_for`.
+        Who fits the pixels of scans, see :func:`xrfmap.maps.many_machines.runner_for`.
 
     Returns
     -------
@@ -122,7 +122,7 @@ def run_one(
         ``crash.txt`` in the folder.
     """
     try:
-        from xrfmap.maps.cluster import runner_for
+        from xrfmap.maps.many_machines import runner_for
         from xrfmap.study.run import run_study
 
         with runner_for(cluster, block_workers) as runner:

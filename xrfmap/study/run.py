@@ -84,7 +84,7 @@ def run_study(
         more than one must be guarded by ``if __name__ == "__main__"``.
     runner : Runner, optional
         Who fits the pixels of scans: this process by default, or a cluster, see
-        :func:`xrfmap.maps.cluster.runner_for`.
+        :func:`xrfmap.maps.many_machines.runner_for`.
 
     Returns
     -------

@@ -18,8 +18,8 @@ from xrfmap.io import open_scan
 from xrfmap.io.blocks import as_it_is, boxes_of
 from xrfmap.io.netcdf import write_netcdf
 from xrfmap.io.workfolder import program_digest
-from xrfmap.maps.cluster import Cluster, _Job, _Piece, _versions, runner_for
 from xrfmap.maps.element_maps import block_fit
+from xrfmap.maps.many_machines import Cluster, _Job, _Piece, _versions, runner_for
 from xrfmap.maps.map_file import map_to_file
 from xrfmap.maps.traces import add_traces
 
@@ -55,7 +55,7 @@ def test_a_worker_with_another_program_is_refused(scan):
 
 
 def test_no_scheduler_is_told(monkeypatch):
-    monkeypatch.setattr("xrfmap.maps.cluster.WAIT_S", 2.0)
+    monkeypatch.setattr("xrfmap.maps.many_machines.WAIT_S", 2.0)
     with (
         pytest.raises(InputError, match=r"--cluster: found no answer.*dask scheduler"),
         runner_for("tcp://127.0.0.1:9", None),  # the discard port: nobody listens there

@@ -6,11 +6,15 @@ import os
 import subprocess
 import sys
 
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
 from xrfmap.cli.common import print_json, write_any_text
 from xrfmap.cli.main import app
+from xrfmap.io.emsa_write import write_emsa
+from xrfmap.io.nexus_write import write_nexus
+from xrfmap.simulation.simulate import painting
 
 HEAVY = ("numba", "matplotlib", "scipy", "sklearn", "skimage", "xarray", "dask", "h5py", "pydantic")
 
@@ -263,3 +267,17 @@ def test_help_is_written_in_an_old_encoding():
         [sys.executable, "-m", "xrfmap", "plan", "--help"], capture_output=True, check=True, env=env
     )
     assert b"cover" in run.stdout
+
+
+def test_an_energy_scale_taken_from_the_file_is_told(tmp_path):
+    # a thousand counts in all: too few for any search of lines
+    sim = painting("chalk", shape=(6, 8), total_counts=20, channels=1024, kev_per_channel=0.0402)
+    counts, energy = sim.scan["counts"].values, 0.0402 * np.arange(1024)
+    scan = write_nexus(tmp_path / "faint.h5", counts, 1.0, energy_kev=energy)
+    code, out, _ = run("maps", scan, "--elements", "Ca", "--out", tmp_path / "maps.nc", "--quiet")
+    assert code == 0
+    assert "note: the energy scale is the one its file states" in out
+    point = write_emsa(tmp_path / "p01.msa", counts.sum(axis=(0, 1)), energy_kev=energy)
+    code, _, err = run("spectrum", point, "--elements", "Ca")
+    assert code == 0
+    assert "p01.msa: the energy scale is the one its file states" in err

@@ -11,7 +11,9 @@ from xrfmap.physics.lineshape import EnergyScale
 from xrfmap.scan import SCALE_ATTRS, linear_scale
 from xrfmap.spectra.row_scales import drift_attrs, with_drift_attrs
 
-__all__ = ["scale_attrs", "scale_or_stated", "stated_scale_words", "with_scale"]
+__all__ = [
+    "scale_attrs", "scale_or_stated", "stated_scale_notes", "stated_scale_words", "with_scale",
+]  # fmt: skip
 
 
 def scale_or_stated(data: xr.Dataset) -> xr.Dataset:
@@ -54,6 +56,13 @@ def stated_scale_words(refused: str) -> str:
         "the energy scale is the one its file states, since the spectrum gives none "
         f"({refused}); peak widths are usual values"
     )
+
+
+def stated_scale_notes(data: xr.Dataset) -> list[str]:
+    """List what to know of the scale of data from :func:`scale_or_stated`: nothing, or one note."""
+    if data.attrs.get("calibration_from") != "file":
+        return []
+    return [stated_scale_words(str(data.attrs["calibration_refused"]))]
 
 
 def with_scale(data: xr.Dataset, attrs: dict[str, object]) -> xr.Dataset:

@@ -152,7 +152,7 @@ def maps(
 
     Example: `xrfmap maps front.h5 --out maps.nc`
     """
-    from xrfmap.calibration.scale_choice import scale_or_stated
+    from xrfmap.calibration.scale_choice import scale_or_stated, stated_scale_notes
     from xrfmap.io import open_scan
     from xrfmap.io.results import read_maps, write_tiffs
     from xrfmap.io.scratch import sweep
@@ -188,7 +188,8 @@ def maps(
     else:
         typer.echo("\n".join(_map_lines(result)))
         fit = {} if spectra is None else spectra.attrs
-        for words in (*fault_words(result, data), *residual_caution(fit)):
+        notes = (*stated_scale_notes(data), *fault_words(result, data), *residual_caution(fit))
+        for words in notes:
             typer.echo(f"note: {words}")
         typer.echo(str(out))
     return DONE
@@ -289,11 +290,13 @@ FIELDS = ("net_counts", "net_counts_err", "net_counts_ul", "decision_threshold",
 def _fit_point(
     path: Path, elements: list[str] | None, instrument: Instrument, asked: Asked | None
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    from xrfmap.calibration.scale_choice import scale_or_stated
+    from xrfmap.calibration.scale_choice import scale_or_stated, stated_scale_notes
     from xrfmap.io import open_point
     from xrfmap.maps.element_maps import fit_spectrum
 
     data = scale_or_stated(open_point(path, None, instrument))
+    for words in stated_scale_notes(data):
+        typer.echo(f"{path.name}: {words}", err=True)
     fit = fit_spectrum(data, elements=elements)
     if fit.table.attrs.get("full_channels"):
         typer.echo(f"{path.name}: {fit.table.attrs['full_channels']}", err=True)

@@ -13,7 +13,7 @@ corrected together by Holm's rule [5]_: the risk that anything at all is called 
 where nothing is stays near 5 %. What a strong neighbour may feign in a weak family, where
 its line ratios vary with cover, is added to the variance of the difference, and so is what
 elements that were not found may have in either area: neither need be alike in both, see
-:mod:`xrfmap.areas.owed`.
+:mod:`xrfmap.areas.owed` and :mod:`xrfmap.areas.feigned`.
 
 "No difference" is never a proof of sameness. Beside it stands the difference that would
 have been found with a chance of 80 %.
@@ -42,6 +42,7 @@ from scipy.stats import t as student
 from xrfmap.areas.answer import answer_of, cannot_tell
 from xrfmap.areas.blocks import AreaBlocks, blocks_from_maps, blocks_from_scan
 from xrfmap.areas.compare import RISK, holm
+from xrfmap.areas.feigned import feigned, known_ratios, owed_counts, own_errors
 from xrfmap.findings import Comparison, FamilyComparison
 from xrfmap.numbers import whole
 
@@ -151,7 +152,7 @@ def compare_blocks(
     if not seen.any():
         answer = cannot_tell(names, "Cannot tell: no line family is seen in either area.")
         return _with_full(answer, one, two)
-    amounts = _tests(one, two, [held.exposure for held in (one, two)], _feigned(one, two))
+    amounts = _tests(one, two, [held.exposure for held in (one, two)], feigned(one, two))
     lost = np.array([f in one.lost or f in two.lost for f in families])
     shown = np.flatnonzero(seen | lost).tolist()
     rows = [_Row(families[i], "amount", None, *amounts[i]) for i in shown]
@@ -166,7 +167,7 @@ def _with_full(answer: Comparison, a: AreaBlocks, b: AreaBlocks) -> Comparison:
     if not where:
         return answer
     words = f"Channels that ran full are left out of the comparison ({'; '.join(where)})"
-    own = np.maximum(_own(a), _own(b))
+    own = np.maximum(own_errors(a), own_errors(b))
     lost = [f for f in a.families if f in a.lost or f in b.lost]
     part = [
         f for f, error in zip(a.families, own, strict=True) if error > TOUCHED and f not in lost
@@ -186,62 +187,19 @@ def _with_full(answer: Comparison, a: AreaBlocks, b: AreaBlocks) -> Comparison:
     return answer.model_copy(update=told)
 
 
-def _own(held: AreaBlocks) -> Array:
-    """Relative errors of families that rest on their line ratios, shape (families,)."""
-    return np.zeros(len(held.families)) if held.own is None else held.own
-
-
-def _owed(held: AreaBlocks) -> Array:
-    """Return the counts that elements which were not found may have, shape (families,)."""
-    return np.zeros(len(held.families)) if held.owed is None else held.owed
-
-
-def _ratios(held: AreaBlocks) -> Array:
-    """Return how far line ratios are off in an area, and the error, shape (2, families)."""
-    if held.ratios is not None:
-        return held.ratios
-    return np.repeat([[0.0], [1.0]], len(held.families), axis=1)
-
-
-def _doubt(held: AreaBlocks) -> Array:
-    """Return the error of the counts of an area that its blocks do not show, shape (families,).
-
-    Its value in one area says nothing of that in another one: its line ratios may be others
-    there, and what is hidden may lie in one of them only.
-    """
-    return np.asarray(np.nan_to_num(np.hypot(_own(held) * held.net.sum(axis=0), _owed(held))))
-
-
 def _picked(held: AreaBlocks, families: Sequence[str]) -> AreaBlocks:
     places = [held.families.index(f) for f in families]
     leakage = None if held.leakage is None else held.leakage[np.ix_(places, places)]
     return replace(
         held, families=tuple(families), net=held.net[:, places],
-        variance=held.variance[:, places], leakage=leakage, own=_own(held)[places],
-        owed=_owed(held)[places], ratios=_ratios(held)[:, places],
+        variance=held.variance[:, places], leakage=leakage, own=own_errors(held)[places],
+        owed=owed_counts(held)[places], ratios=known_ratios(held)[:, places],
     )  # fmt: skip
 
 
 def _clear(held: AreaBlocks, index: int, errors: float) -> bool:
     total, variance = held.net[:, index].sum(), held.variance[:, index].sum()
     return bool(total > errors * np.sqrt(variance)) and total > 0
-
-
-def _feigned(a: AreaBlocks, b: AreaBlocks) -> Array:
-    """Variance of the differences of rates that varying line ratios and others may make.
-
-    Line ratios of neighbours, and a family's own where it was fitted without its main lines;
-    elements that were not found.
-    """
-    one, two = (held.net.sum(axis=0) / held.exposure.sum() for held in (a, b))
-    own = sum((_doubt(held) / held.exposure.sum()) ** 2 for held in (a, b))
-    leaks = [held.leakage**2 for held in (a, b) if held.leakage is not None]
-    if not leaks:
-        return np.asarray(own)
-    # covers need not be the same: of equal lead, too, one may feign another arsenic
-    (off, error), (other, its) = (_ratios(held) for held in (a, b))
-    wrong = (off * one - other * two) ** 2 + (error * one) ** 2 + (its * two) ** 2
-    return np.asarray(np.max(leaks, axis=0) @ np.nan_to_num(wrong) + own)
 
 
 @dataclass
@@ -267,7 +225,7 @@ class _Row:
 
 
 def _tests(
-    a: AreaBlocks, b: AreaBlocks, below: Sequence[Array], feigned: Array
+    a: AreaBlocks, b: AreaBlocks, below: Sequence[Array], maybe: Array
 ) -> list[tuple[float, ...]]:
     """Values, variances and degrees of freedom per family, over `below` of each block."""
     fine = [_value(held, d) for held, d in zip((a, b), below, strict=True)]
@@ -277,13 +235,13 @@ def _tests(
         alike = max(fine[0][1][index], fine[1][1][index])
         va, vb = (pair[0] for pair in (rough if alike > ALIKE else fine))
         parts = [(v.variance[index], v.dof) for v in (va, vb)]
-        total = sum(p[0] for p in parts) + feigned[index]
+        total = sum(p[0] for p in parts) + maybe[index]
         with np.errstate(divide="ignore", invalid="ignore"):
             dof = total**2 / sum(p[0] ** 2 / p[1] for p in parts)
         counting = va.counting[index] + vb.counting[index]
         rows.append((
             float(va.value[index]), float(parts[0][0]), float(vb.value[index]),
-            float(parts[1][0]), float(counting), float(feigned[index]), float(dof),
+            float(parts[1][0]), float(counting), float(maybe[index]), float(dof),
         ))  # fmt: skip
     return rows
 
@@ -313,10 +271,10 @@ def _ratio_rows(
     a: AreaBlocks, b: AreaBlocks, families: Sequence[str], seen: npt.NDArray[np.bool_]
 ) -> list[_Row]:
     """Test ratios to the family that is known best in the worse of the two areas."""
-    feigned, shares = _feigned(a, b), []
+    maybe, shares = feigned(a, b), []
     for held in (a, b):
         with np.errstate(divide="ignore", invalid="ignore"):
-            wrong = feigned * held.exposure.sum() ** 2
+            wrong = maybe * held.exposure.sum() ** 2
             worth = held.net.sum(axis=0) / np.sqrt(held.variance.sum(axis=0) + wrong)
         positive = (held.net > 0).all(axis=0)
         shares.append(np.where(positive & np.isfinite(worth), worth, 0.0))
@@ -325,12 +283,7 @@ def _ratio_rows(
     if worst[reference] < FIRM:
         return []
     below = [held.net[:, reference] for held in (a, b)]
-    rate = min(float(d.sum() / h.exposure.sum()) for d, h in zip(below, (a, b), strict=True))
-    pairs = zip((a, b), below, strict=True)
-    ratio = np.max([held.net.sum(axis=0) / sums.sum() for held, sums in pairs], axis=0)
-    # what is wrong about the reference is wrong about all ratios
-    wrong = (feigned + np.nan_to_num(ratio) ** 2 * feigned[reference]) / rate**2
-    tests = _tests(a, b, below, wrong)
+    tests = _tests(a, b, below, feigned(a, b, reference))
     return [
         _Row(families[i], "ratio", families[reference], *tests[i])
         for i in np.flatnonzero(seen).tolist()

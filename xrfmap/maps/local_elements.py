@@ -117,12 +117,12 @@ def with_traces(found: Found, findings: Sequence[ElementFinding]) -> Found:
     every = {e.symbol: e for e in (*found.elements, *local)}
     local = [e for e in every.values() if _local(e, start)]
     model = start.model
-    known = {e.element for e in model.emitters if e.kind == "element"}
-    added = [e.symbol for e in local if e.symbol not in known]
     instrument, window = model.instrument, model.energy_range
-    names = [(e, f) for e in added for f in usable_families(e, instrument, window)]
+    names = [(e.symbol, f) for e in local for f in usable_families(e.symbol, instrument, window)]
     emitters = [family_emitter(e, f, instrument, found.anode) for e, f in names]
-    model = model.with_emitters([*model.emitters, *(e for e in emitters if e is not None)])
+    # what is not separable in the sum is in its model, and may yet be sure in some pixels
+    added = [e for e in emitters if e is not None and e.label not in model.labels]
+    model = model.with_emitters([*model.emitters, *added])
     plain = replace(model, cover={}, log_factors={}, m_states={}, paint_edges={})
     refined, told = judged_anew(start, plain, [e.symbol for e in local])
     every |= told | {e.symbol: e for e in local}

@@ -9,6 +9,7 @@ peaks and shelf come on top of that.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -170,6 +171,11 @@ class SpectrumModel:
         `shifts` where missing.
     left_out : ndarray of bool, shape (channels,), optional
         Channels inside the range that no fit looks at, since their counters ran full.
+
+    Raises
+    ------
+    ValueError
+        Where two emitters have one label: no counts could tell two equal columns apart.
     """
 
     scale: EnergyScale
@@ -197,8 +203,14 @@ class SpectrumModel:
     own_shifts: Mapping[str, tuple[Shift, ...]] = field(default_factory=dict)
     left_out: npt.NDArray[np.bool_] | None = None
 
+    def __post_init__(self) -> None:
+        if len({e.label for e in self.emitters}) < len(self.emitters):
+            count = Counter(e.label for e in self.emitters)
+            twice = ", ".join(label for label, n in count.items() if n > 1)
+            raise ValueError(f"a model holds each family once, found more than one {twice}")
+
     def with_emitters(self, emitters: Sequence[Emitter]) -> SpectrumModel:
-        """Return the same model with other emitters."""
+        """Return the same model with other emitters, each label once (else ValueError)."""
         return replace(self, emitters=tuple(emitters))
 
     def at(self, scale: EnergyScale) -> SpectrumModel:

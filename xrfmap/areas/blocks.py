@@ -320,19 +320,22 @@ def fit_blocks(
     net, variance = _fitted(held.sums, held.pixels, cuts)
     exposed, unit = _exposures(scan, held.labels, BLOCKS)
     counts = held.sums.sum(axis=0)
+    # where the gain drifted, a peak of the sum lies where the rows of this area have it: at the
+    # place it has in other rows it would pass for another line ratio
+    of_sum = BlockCut.of_area(cuts, held.sums.reshape(BLOCKS, len(cuts), -1).sum(axis=0))
     owed = owed_in_area(
-        found, cuts[0], counts, net.sum(axis=0), variance.sum(axis=0),
+        found, of_sum, counts, net.sum(axis=0), variance.sum(axis=0),
         row_counts_of(held.labels >= 0, found), full,
     )  # fmt: skip
     known = np.asarray(np.array([c.known for c in cuts]).all(axis=0))
     net[:, ~known], variance[:, ~known] = np.nan, np.nan
     return AreaBlocks(
         name, plan.lines, net, variance, exposed, unit, _touching(held.labels),
-        int(held.pixels.sum()), cuts[0].leakage,
+        int(held.pixels.sum()), of_sum.leakage,
         tuple(line for line, there in zip(plan.lines, known, strict=True) if not there),
-        None if full is None else cuts[0].own,
+        None if full is None else of_sum.own,
         "" if full is None else full_energies(full, found), owed,
-        ratios_in_area(found, cuts[0], counts),
+        ratios_in_area(found, of_sum, counts),
     )  # fmt: skip
 
 

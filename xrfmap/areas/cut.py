@@ -1,20 +1,27 @@
-"""Channels that ran full, left out of the spectra of blocks of two areas that are compared."""
+"""Designs of the blocks of two areas that are compared, and of an area's sum.
+
+Without channels that ran full, and where the gain drifted as its rows have it.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.spectra.sum_fit import merge
+from xrfmap.spectra.sum_fit import merge, nonnegative
 
 if TYPE_CHECKING:
     from xrfmap.fit.map_design import MapDesign
     from xrfmap.identification.identify import Found
+    from xrfmap.physics.lineshape import EnergyScale
+    from xrfmap.spectra.emitters import Emitter
+    from xrfmap.spectra.templates import SpectrumModel
 
-__all__ = ["BlockCut", "full_energies"]
+__all__ = ["BlockCut", "full_energies", "weighted_fit"]
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -48,6 +55,8 @@ class BlockCut:
         line ratio does to its counts, which is little while all its lines are fitted.
     own : ndarray, shape (families,)
         Relative error of each family, as its line ratios vary, that leaving out bins adds.
+    scales : tuple of (float, EnergyScale)
+        Share of the counts at each energy scale, where the gain drifted; else empty.
     """
 
     whole: MapDesign
@@ -56,6 +65,7 @@ class BlockCut:
     used: Mask | None  # (bins,)
     leakage: Array
     own: Array
+    scales: tuple[tuple[float, EnergyScale], ...] = ()
 
     @classmethod
     def none(cls, plan: MapDesign) -> BlockCut:
@@ -81,6 +91,58 @@ class BlockCut:
         leakage[lines, lines] = before
         return cls(plan, left, lines, ~gone, leakage, own)
 
+    @classmethod
+    def of_area(cls, cuts: Sequence[BlockCut], sums: Array) -> BlockCut:
+        """Give the design of the sum of an area over rows of several energy scales.
+
+        Parameters
+        ----------
+        cuts : sequence of BlockCut
+            Designs of the groups of rows.
+        sums : ndarray, shape (groups, channels)
+            What each of them brings into the sum. [counts]
+
+        Returns
+        -------
+        BlockCut
+            Each column is the mean of those of the groups, weighted by the counts that it has
+            in each of them: lead lies where its rows have it, though more of it may lie in some
+            of them than of iron. So are leakage and `own`.
+        """
+        merged = [cut.merged(one) for cut, one in zip(cuts, sums, strict=True)]
+        held = [(cut, data) for cut, data in zip(cuts, merged, strict=True) if data.any()]
+        if len(held) < 2:
+            return held[0][0] if held else cuts[0]
+        used, total = [cut for cut, _ in held], np.array([data.sum() for _, data in held])
+        first = used[0]
+        lines = np.flatnonzero(np.all([cut.known for cut in cuts], axis=0))
+        names = _in_all([cut.plan.design.labels for cut in used], first.whole.lines, lines)
+        places = [[cut.plan.design.labels.index(n) for n in names] for cut in used]
+        parts = [cut.plan.design.matrix[:, at] for cut, at in zip(used, places, strict=True)]
+        share = np.array([weighted_fit(m, d) for m, (_, d) in zip(parts, held, strict=True)])
+        share[:, share.sum(axis=0) <= 0] = total[:, None]
+        share /= share.sum(axis=0)
+        changes = [
+            cut.plan.deviations[:, at[: len(lines)]] for cut, at in zip(used, places, strict=True)
+        ]
+        by_family = np.tile((total / total.sum())[:, None], len(first.whole.lines))
+        by_family[:, lines] = share[:, : len(lines)]
+        design = replace(
+            first.plan.design, matrix=np.ascontiguousarray(_mean(parts, share)),
+            labels=tuple(names), judged=len(lines),
+        )  # fmt: skip
+        plan = replace(
+            first.plan, design=design, lines=tuple(names[: len(lines)]),
+            deviations=_mean(changes, share[:, : len(lines)]), owed=None,
+        )  # fmt: skip
+        scales = zip(total / total.sum(), used, strict=True)
+        return cls(
+            first.whole, plan, lines, first.used,
+            _mean([cut.leakage for cut in used], by_family),
+            _mean([cut.own for cut in used], by_family),
+            tuple((float(w), cut.whole.scale) for w, cut in scales if cut.whole.scale is not None),
+        )  # fmt: skip
+
     @property
     def known(self) -> Mask:
         """Which families have a number, shape (families,)."""
@@ -91,6 +153,51 @@ class BlockCut:
         bins = merge(spectrum, self.whole.design.edges)
         return bins if self.used is None else bins[self.used]
 
+    def column(self, model: SpectrumModel, emitter: Emitter) -> Array:
+        """Spectrum of an emitter for one net count, in the bins that are left, shape (bins,)."""
+        scales = self.scales or ((1.0, self.whole.scale or model.scale),)
+        parts = [share * self.merged(model.at(one).column(emitter)) for share, one in scales]
+        return np.asarray(np.sum(parts, axis=0))
+
     def spectra(self, sums: Array) -> Array:
         """Give the sums as the design takes them."""
         return sums if self.used is None else self.whole.design.merge(sums)[:, self.used]
+
+
+def _mean(parts: Sequence[Array], share: Array) -> Array:
+    """Mean of the columns of parts, each with its own shares, shape (parts, columns)."""
+    return np.asarray(np.sum([one * w for one, w in zip(parts, share, strict=True)], axis=0))
+
+
+def _in_all(
+    labels: Sequence[Sequence[str]], families: Sequence[str], lines: npt.NDArray[np.intp]
+) -> list[str]:
+    """Names of columns that all designs have, these lines first."""
+    names = [families[k] for k in lines]
+    return names + [n for n in labels[0] if n not in names and all(n in other for other in labels)]
+
+
+def weighted_fit(matrix: Array, data: Array, relative: Array | float = 0.0) -> Array:
+    """Amplitudes of least squares, at zero or above, shape (columns,).
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (bins, columns)
+        Columns.
+    data : ndarray, shape (bins,)
+        Counts, not all zero. [counts]
+    relative : ndarray, shape (bins,), or float
+        Relative error of the columns.
+
+    Returns
+    -------
+    ndarray, shape (columns,)
+        Weighted by the counts, then by what is fitted to them.
+    """
+    expected = np.maximum(data, 1e-3 * data.mean())
+    amplitude = np.zeros(matrix.shape[1])
+    for _ in range(2):
+        root = 1 / np.sqrt(expected + (relative * expected) ** 2)
+        amplitude = nonnegative(matrix * root[:, None], data * root)
+        expected = np.maximum(matrix @ amplitude, 1e-3 * data.mean())
+    return amplitude

@@ -19,10 +19,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from xrfmap.areas.cut import weighted_fit
 from xrfmap.depth.line_doubts import taken_for
 from xrfmap.identification.may_be_there import MayBe, may_be_there, tested
 from xrfmap.spectra.refine import refine
-from xrfmap.spectra.sum_fit import inverse, nonnegative
+from xrfmap.spectra.sum_fit import inverse
 
 if TYPE_CHECKING:
     from xrfmap.areas.cut import BlockCut
@@ -47,7 +48,7 @@ def owed_in_area(
     found : Found
         Elements and shapes of the scan.
     cut : BlockCut
-        Design that the area was fitted with.
+        Design of the area's sum, see :meth:`xrfmap.areas.cut.BlockCut.of_area`.
     counts : ndarray, shape (channels,)
         Sum spectrum of the area. [counts]
     net, variance : ndarray, shape (families,)
@@ -77,8 +78,7 @@ def owed_in_area(
         return result
     spread = np.array([m.spread for m in _smaller(whole, _of_area(found, whole, counts, row_counts,
                                                                   full))])  # fmt: skip
-    model = found.model.at(cut.whole.scale or found.model.scale)
-    columns = np.column_stack([cut.merged(model.column(m.emitter)) for m in whole])
+    columns = np.column_stack([cut.column(found.model, m.emitter) for m in whole])
     gained = taken_for(plan.design.matrix, cut.merged(counts), columns, len(lines)) * spread
     most = np.maximum(net[lines], 0.0) + SURE * np.sqrt(variance[lines])
     result[lines] = np.fmin(np.sqrt((gained**2).sum(axis=1)), most)
@@ -93,7 +93,7 @@ def ratios_in_area(found: Found, cut: BlockCut, counts: Array) -> Array:
     found : Found
         Elements and shapes of the scan.
     cut : BlockCut
-        Design that the area was fitted with.
+        Design of the area's sum, see :meth:`xrfmap.areas.cut.BlockCut.of_area`.
     counts : ndarray, shape (channels,)
         Sum spectrum of the area. [counts]
 
@@ -112,11 +112,8 @@ def ratios_in_area(found: Found, cut: BlockCut, counts: Array) -> Array:
     fit = found.fit
     centre, at = (0.5 * (e[1:] + e[:-1]) for e in (fit.edges, cut.whole.design.edges))
     relative = np.interp(at if cut.used is None else at[cut.used], centre, fit.model_error)
-    expected = np.maximum(data, 1e-3 * data.mean())
-    for _ in range(2):  # weights by the counts, then by the fit
-        root = 1 / np.sqrt(expected + (relative * expected) ** 2)
-        amplitude = nonnegative(matrix * root[:, None], data * root)
-        expected = np.maximum(matrix @ amplitude, 1e-3 * data.mean())
+    amplitude = weighted_fit(matrix, data, relative)
+    expected = np.maximum(matrix @ amplitude, 1e-3 * data.mean())
     root = 1 / np.sqrt(expected + (relative * expected) ** 2)
     columns = np.hstack([matrix, cut.plan.deviations * amplitude[: len(lines)]]) * root[:, None]
     info = columns.T @ columns

@@ -1,5 +1,6 @@
 """Elements that no test has found and that may yet be there are in the errors of others."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ from xrfmap.identification.may_be_there import (
     MayBe,
     may_be_there,
     owed,
+    tested,
     with_may_be,
 )
 from xrfmap.maps.element_maps import fit_spectrum
@@ -118,6 +120,25 @@ def test_each_family_is_tested_by_itself_and_soft_ones_by_harder_ones_too():
     # the soft one by the smaller error: its own, or the hard one's by the ratio of a thin layer
     ratio = ENHANCED * by["Sb L"].emitter.strength / by["Sb K"].emitter.strength
     assert by["Sb L"].error == pytest.approx(min(soft.error, ratio * hard.error))
+
+
+def test_a_guessed_tube_voltage_bounds_no_soft_family_by_a_hard_one():
+    names = ("Ca K", "Pb L", "Pb M")
+    plain = model(names, 9)
+    amplitude = amplitudes({"Pb L": 3000.0, "Pb M": 300.0, "Ca K": 5000.0}, 1e6, names)
+    counts = np.random.default_rng(3).poisson(plain.matrix() @ amplitude).astype(float)
+    refined = refine(counts, plain, steps=2, detector_known=True)
+    emitters = [family_emitter("Ba", f, RHODIUM) for f in ("K", "L")]
+    judge = Judge(refined)
+    hard, soft = (judge.judge(e.label, judge.column_of(plain.column(e))) for e in emitters)
+    # as if the soft family were hardly to be told from the rest, so that the bound would be used
+    weak = replace(emitters[1], strength=0.1 * soft.error / hard.error * emitters[0].strength)
+    for tube_kv, wanted in ((50.0, ENHANCED * 0.1 * soft.error), (None, soft.error)):
+        tube = RHODIUM.model_copy(update={"tube_kv": tube_kv})
+        known = replace(refined, model=replace(refined.model, instrument=tube))
+        told = tested(known, [emitters[0], weak])
+        assert told[0].error == pytest.approx(hard.error, rel=1e-6)
+        assert told[1].error == pytest.approx(wanted, rel=1e-6)
 
 
 def rates(stack, tube, element):

@@ -154,7 +154,7 @@ def test_an_element_of_some_pixels_comes_with_all_its_lines_and_shapes_anew():
     assert len(found.spreads) == len(found.parameters)
     # what came in first does not matter, nor whether all came at once
     zinc = ElementFinding(symbol="Zn", lines=["Zn K"], verdict="present", because="in some pixels")
-    later, at_once = with_traces(found, [zinc]), with_traces(plain, [tin, zinc])
+    later, at_once = with_traces(found, [zinc]), with_traces(plain, [zinc, tin])
     assert later.elements == at_once.elements
     assert later.model.labels == at_once.model.labels
     np.testing.assert_array_equal(later.fit.amplitude, at_once.fit.amplitude)

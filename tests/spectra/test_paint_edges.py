@@ -1,9 +1,12 @@
 """Absorption edges of the paint between lines of one family, against layers and other tables."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
 import xraydb
+from line_spectra import model
 from scipy.optimize import least_squares
 
 from xrfmap.findings import ElementFinding
@@ -18,8 +21,9 @@ from xrfmap.physics.tube import excitation
 from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument
 from xrfmap.simulation.expectation import Expected, expected
+from xrfmap.spectra import shape_knobs
 from xrfmap.spectra.emitters import COVER_POWER, Emitter, family_emitter
-from xrfmap.spectra.paint_edges import PaintEdge, has_edge
+from xrfmap.spectra.paint_edges import USUAL_EDGE, PaintEdge, has_edge
 
 RHODIUM = Instrument(anode="Rh", tube_kv=50.0, atmosphere="air")
 SCALE = EnergyScale(-0.03, 0.02)
@@ -87,6 +91,37 @@ def test_only_edges_among_the_lines_count():
     ]:
         found = family(label)
         assert has_edge(absorber, found, found.weights) is wanted, (label, absorber)
+
+
+@pytest.mark.parametrize("label", ["Hg L", "Pb L"])
+@pytest.mark.parametrize("absorber", ["Pb", "Hg", "Zn", "Cu"])
+def test_no_depth_raises_the_soft_line_of_a_family(label, absorber):
+    # L1-L3, at a fourth of the energy of L-alpha: paint stops it, whatever is in the paint
+    emitter = family(label)
+    soft = emitter.energies < 5.0
+    bare = emitter.weights[soft].sum() / emitter.weights.max()
+    assert bare > 0
+    for cover in (-0.5, 0.0, 0.1, 0.5):
+        for depth in (-0.5, 0.15, 0.5, 2.0):
+            shares = emitter.shares(cover, PaintEdge(absorber, depth).log_factor(emitter))
+            main = shares[np.argmax(emitter.weights)]
+            assert shares[soft].sum() <= (1 + 1e-9) * bare * main, (cover, depth)
+
+
+def test_the_depth_of_one_absorber_is_not_given_to_another():
+    plain = model(("As K", "Pb L"))
+    lead = next(e for e in plain.emitters if e.label == "Pb L")
+
+    def edges_of(spectra, absorbers):
+        knobs = shape_knobs._paint_knobs(lead, spectra, absorbers)
+        knob = next(k for k in knobs if k.name == "edges Pb L")
+        return knob.now, knob.act(spectra, 0.3).paint_edges["Pb L"]
+
+    fitted = replace(plain, paint_edges={"Pb L": PaintEdge("As", 0.05)})
+    assert edges_of(plain, ["Pb", "As"]) == (USUAL_EDGE, PaintEdge("Pb", 0.3))
+    assert edges_of(fitted, ["Pb", "As"]) == (0.05, PaintEdge("As", 0.3))
+    # arsenic has gone from the model, or is no strong absorber any more
+    assert edges_of(fitted, ["Pb"]) == (USUAL_EDGE, PaintEdge("Pb", 0.3))
 
 
 @pytest.mark.parametrize("label", ["Hg L", "Pb L"])

@@ -93,13 +93,17 @@ class Emitter:
         Parameters
         ----------
         cover : float
-            Optical depth at the main line; negative values harden less than a thin layer.
+            Optical depth at the main line; negative values harden less than a thin layer, but
+            raise no line of less than half the energy of the main one, which light matter stops
+            many times as strongly.
         log_factor : ndarray, shape (m,), optional
             Logarithm of a further factor per line.
         state : MState, optional
             Of an M family: what the paint does to its lines; nothing by default.
         """
         depth = cover * ((self.energies / self.main_energy) ** COVER_POWER - 1.0)
+        if cover < 0:
+            depth[self.energies < 0.5 * self.main_energy] = 0.0
         if self.m is not None and state is not None:
             depth = depth - self.m.log_factor(state)
         weights = self.weights * np.exp(-depth if log_factor is None else log_factor - depth)

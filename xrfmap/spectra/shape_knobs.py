@@ -184,7 +184,8 @@ def _ratio_knobs(
 def _paint_knobs(emitter: Emitter, model: SpectrumModel, absorbers: Sequence[str]) -> list[Knob]:
     """List what paint may do to the line ratios of a family: cover and edges, more to M lines.
 
-    Of several absorbers with edges between its lines the strongest one stands for all.
+    Of several absorbers with edges between its lines the strongest one stands for all; the one
+    that the model has stays, since its depth says nothing of another one.
     """
     label = emitter.label
     start = model.cover.get(label, DEFAULT_COVER)
@@ -192,10 +193,12 @@ def _paint_knobs(emitter: Emitter, model: SpectrumModel, absorbers: Sequence[str
     shares = model.shares(emitter)
     split = [e for e in absorbers if emitter.m is None and has_edge(e, emitter, shares)]
     if split:
-        edge = model.paint_edges.get(label, PaintEdge(split[0], USUAL_EDGE))
+        edge = model.paint_edges.get(label)
+        if edge is None or edge.absorber not in split:
+            edge = PaintEdge(split[0], USUAL_EDGE)
         found.append(
             Knob(f"edges {label}", USUAL_EDGE, COVER_SPREAD, -0.5, 6.0, 1e-3,
-                 _on_edges(label, split[0]), edge.depth)
+                 _on_edges(label, edge.absorber), edge.depth)
         )  # fmt: skip
     if emitter.m is not None:
         now = model.m_states.get(label, USUAL_M)

@@ -20,7 +20,7 @@ PLACE = """name => {
   return [outer.left + box.left, outer.top + box.top, box.width, box.height,
           model.x_range.start, model.x_range.end, model.y_range.start, model.y_range.end];
 }"""
-LONGEST = 300  # s; on a busy machine 120 were not enough
+LONGEST = 300  # seconds that a fit may take on a busy machine; the waits end when it is done
 
 
 class Page:

@@ -64,36 +64,41 @@ def different(rows):
     return {key for key, row in rows.items() if row.verdict == "differs"}
 
 
-CASES = [(1, 10.0, 16), (2, 20.0, 4)]
-
-
-@pytest.mark.parametrize(
-    ("seed", "sulfur", "columns"),
-    [
-        CASES[0],
-        pytest.param(*CASES[1], marks=pytest.mark.slow),
-        *(
-            pytest.param(seed, *rest, marks=pytest.mark.slow)
-            for rest in ((8.0, 16), (10.0, 16), (20.0, 4)) for seed in range(3, 9)
-        ),
-    ],
-)  # fmt: skip
-def test_sulfur_of_one_area_is_no_difference_of_lead(seed, sulfur, columns):
+def hidden(seed, sulfur, columns):
+    """Check that hidden sulfur makes no difference; False where it was found, not hidden."""
     found, blocks = painted(seed, sulfur, columns)
     if "S" in found.present:
-        pytest.skip("sulfur was found: nothing is hidden")
+        return False
     rows = rows_of(blocks)
     assert not different(rows)
     lead = rows["Pb M", "amount"]
     assert lead.low_percent < 0 < lead.high_percent
-    if (seed, sulfur, columns) in CASES:
-        # as it was, by chances of 3e-4 and 4e-5
-        assert {("Pb M", "amount"), ("Pb M", "ratio")} <= different(rows_of(blocks, owed=False))
     # sulfur does not touch lead L: arsenic beside it may have a thousandth in half of the scan,
     # and no more than a few in an eighth, as counting of an eighth is less sure
     for held in blocks.values():
         k = held.families.index("Pb L")
         assert held.owed[k] < 0.005 * held.net[:, k].sum()
+    return True
+
+
+@pytest.mark.parametrize(
+    ("seed", "sulfur", "columns"),
+    [(1, 10.0, 16), pytest.param(2, 20.0, 4, marks=pytest.mark.slow)],
+)
+def test_sulfur_of_one_area_is_no_difference_of_lead(seed, sulfur, columns):
+    assert hidden(seed, sulfur, columns)
+    # as it was, by chances of 3e-4 and 4e-5
+    _, blocks = painted(seed, sulfur, columns)
+    assert {("Pb M", "amount"), ("Pb M", "ratio")} <= different(rows_of(blocks, owed=False))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("sulfur", "columns"), [(8.0, 16), (10.0, 16), (20.0, 4)])
+def test_nor_is_it_in_other_scans_of_that_kind(sulfur, columns):
+    kept = sum(hidden(seed, sulfur, columns) for seed in range(3, 9))
+    # hidden in all six when this was written; a chance find of one or two is no fault, but a
+    # test without hidden sulfur would check nothing
+    assert kept >= 4
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from painted import found_in
 import xrfmap
 from xrfmap.findings import ElementFinding
 from xrfmap.fit.map_design import MapDesign
+from xrfmap.identification import may_be_there as may_be
 from xrfmap.identification.identify import Found, elements_of_sum
 from xrfmap.identification.may_be_there import (
     ENHANCED,
@@ -18,7 +19,6 @@ from xrfmap.identification.may_be_there import (
     MayBe,
     may_be_there,
     owed,
-    tested,
     with_may_be,
 )
 from xrfmap.maps.element_maps import fit_spectrum
@@ -136,7 +136,7 @@ def test_a_guessed_tube_voltage_bounds_no_soft_family_by_a_hard_one():
     for tube_kv, wanted in ((50.0, ENHANCED * 0.1 * soft.error), (None, soft.error)):
         tube = RHODIUM.model_copy(update={"tube_kv": tube_kv})
         known = replace(refined, model=replace(refined.model, instrument=tube))
-        told = tested(known, [emitters[0], weak])
+        told = may_be.tested(known, [emitters[0], weak])
         assert told[0].error == pytest.approx(hard.error, rel=1e-6)
         assert told[1].error == pytest.approx(wanted, rel=1e-6)
 

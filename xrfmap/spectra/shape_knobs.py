@@ -49,6 +49,9 @@ COVER_Z = 0.5
 L lines spread over a tenth or two of their energy: barium below 40 um of zinc white shows its
 L-gamma twice as strong as bare, and read 40 % too low with the shape of a usual cover."""
 
+SAME_KEV = 0.03
+"""Main lines that lie on each other: less than a fifth of a peak width apart."""
+
 PAINT_KNOBS = ("cover", "edges", *MState._fields)
 """First words of the names of those by which paint acts on the lines of one family."""
 
@@ -190,8 +193,7 @@ def _paint_knobs(emitter: Emitter, model: SpectrumModel, absorbers: Sequence[str
     label = emitter.label
     start = model.cover.get(label, DEFAULT_COVER)
     found = [Knob(f"cover {label}", start, COVER_SPREAD, -0.5, 6.0, 1e-3, _on_cover(label))]
-    shares = model.shares(emitter)
-    split = [e for e in absorbers if emitter.m is None and has_edge(e, emitter, shares)]
+    split = _splitting(emitter, model, absorbers)
     if split:
         edge = model.paint_edges.get(label)
         if edge is None or edge.absorber not in split:
@@ -208,6 +210,24 @@ def _paint_knobs(emitter: Emitter, model: SpectrumModel, absorbers: Sequence[str
             for field, low, high in (("own", 0.0, 0.95), ("deep", -1.0, 5.0), ("soft", -1.0, 1.0))
         ]  # fmt: skip
     return found
+
+
+def _splitting(emitter: Emitter, model: SpectrumModel, absorbers: Sequence[str]) -> list[str]:
+    """List the absorbers whose edge lies between lines of a family, and may be followed there.
+
+    Not where main line lies on main line, arsenic K on lead L: only the other lines of the
+    family tell both apart, and an edge number that is off by what the continuum misses at that
+    very edge would move counts from one to the other.
+    """
+    if emitter.m is not None:
+        return []
+    beside = {
+        other.element
+        for other in model.emitters
+        if other.kind == "element" and abs(other.main_energy - emitter.main_energy) < SAME_KEV
+    }
+    shares = model.shares(emitter)
+    return [e for e in absorbers if e not in beside and has_edge(e, emitter, shares)]
 
 
 def _effect(knob: Knob, emitter: Emitter, model: SpectrumModel, fit: SumFit) -> float:

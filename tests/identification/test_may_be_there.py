@@ -254,7 +254,7 @@ def test_findings_and_maps_tell_the_share_that_another_element_may_have():
 def test_lead_is_honest_where_too_few_counts_show_the_sulfur_beside_it(seeds):
     # an oil ground with lead white, barite and chalk: S K has an eighth of the counts of Pb M
     ground = expected(
-        stacks_of("nineteenth century")[0], RHODIUM, SCALE, live_time_s=200.0, total_counts=6e4,
+        stacks_of("nineteenth century")[0], RHODIUM, SCALE, live_time_s=200.0, total_counts=5e4,
         channels=2048, response=Response(0.01, 0.2, 0.002),
     )  # fmt: skip
     true, plain, held = ground.families["Pb M"], [], []

@@ -110,8 +110,11 @@ def with_traces(found: Found, findings: Sequence[ElementFinding]) -> Found:
     What was told of the other elements is told anew by the model with all of them
     (:mod:`xrfmap.identification.anew`); elements of some pixels keep what their pixels said.
     """
+    more = [e for e in findings if e.verdict == "present" and e.symbol not in found.present]
+    if not more:
+        return found
     start = found.of_sum or found
-    local = [e for e in findings if _local(e, start) and e.symbol not in found.present]
+    local = [e for e in more if _local(e, start)]
     if not local:
         return found
     every = {e.symbol: e for e in (*found.elements, *local)}

@@ -224,8 +224,9 @@ def _splitting(emitter: Emitter, model: SpectrumModel, absorbers: Sequence[str])
     beside = {
         other.element
         for other in model.emitters
-        if other.kind == "element" and abs(other.main_energy - emitter.main_energy) < SAME_KEV
-    }
+        if other.kind == "element" and other.element != emitter.element
+        and abs(other.main_energy - emitter.main_energy) < SAME_KEV
+    }  # fmt: skip
     shares = model.shares(emitter)
     return [e for e in absorbers if e not in beside and has_edge(e, emitter, shares)]
 

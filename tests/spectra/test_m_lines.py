@@ -5,14 +5,13 @@ from functools import lru_cache
 import numpy as np
 import pytest
 import xraydb
+from layered_lines import calculated_shares
 from scipy.optimize import least_squares
 
 from xrfmap.maps.element_maps import fit_spectrum
-from xrfmap.physics.detector import efficiency
-from xrfmap.physics.layers import Layer, Stack, emission
+from xrfmap.physics.layers import Layer, Stack
 from xrfmap.physics.lineshape import EnergyScale, Response
 from xrfmap.physics.paints import paint
-from xrfmap.physics.tube import excitation
 from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument
 from xrfmap.simulation.expectation import Expected, expected
@@ -40,17 +39,6 @@ def family(label: str) -> Emitter:
     return found
 
 
-def calculated(label: str, stack: Stack) -> np.ndarray:
-    """Shares of the lines by the layered calculation."""
-    emitter, seen = family(label), {}
-    for line, rate in emission(stack, excitation(RHODIUM), RHODIUM):
-        if line.label == label:
-            found = rate * float(efficiency(np.array([line.energy_kev]), RHODIUM)[0])
-            seen[line.siegbahn] = seen.get(line.siegbahn, 0.0) + found
-    shares = np.array([seen[name] for name in emitter.lines])
-    return shares / shares.sum()
-
-
 @pytest.mark.parametrize(("label", "edge"), [("Pb M", 2.586), ("Hg M", 2.385)])
 def test_an_element_absorbs_the_lines_above_its_own_edges(label, edge):
     # M4 edges: X-Ray Data Booklet, table 1-1 (from memory). Absorption by Chantler's tables, as
@@ -71,7 +59,7 @@ def test_an_element_absorbs_the_lines_above_its_own_edges(label, edge):
 def test_three_numbers_and_the_cover_describe_calculated_paints():
     states = []
     for label, stack in VISIBLE:
-        emitter, wanted = family(label), calculated(label, stack)
+        emitter, wanted = family(label), calculated_shares(family(label), stack, RHODIUM)
 
         def off(p, emitter=emitter, wanted=wanted):
             return (emitter.shares(p[0], None, MState(*p[1:])) - wanted) / 5e-4

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 import xraydb
+from layered_lines import calculated_shares
 from line_spectra import model
 from scipy.optimize import least_squares
 
@@ -13,11 +14,9 @@ from xrfmap.findings import ElementFinding
 from xrfmap.identification.identify import elements_of_sum
 from xrfmap.maps.element_maps import fit_spectrum
 from xrfmap.maps.local_elements import with_traces
-from xrfmap.physics.detector import efficiency
-from xrfmap.physics.layers import Layer, Stack, emission
+from xrfmap.physics.layers import Layer, Stack
 from xrfmap.physics.lineshape import EnergyScale
 from xrfmap.physics.paints import paint, pigment
-from xrfmap.physics.tube import excitation
 from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument
 from xrfmap.simulation.expectation import Expected, expected
@@ -50,17 +49,6 @@ def drawn(parts: list[Expected], seed: int) -> xr.Dataset:
     counts = np.random.default_rng(seed).poisson(sum(p.counts for p in parts))
     scan = make_scan(counts, live_time=100.0, instrument=RHODIUM)
     return scan.assign_attrs(SCALE.to_attrs())
-
-
-def calculated(label: str, stack: Stack) -> np.ndarray:
-    """Shares of the lines by the layered calculation."""
-    emitter, seen = family(label), {}
-    for line, rate in emission(stack, excitation(RHODIUM), RHODIUM):
-        if line.label == label:
-            found = rate * float(efficiency(np.array([line.energy_kev]), RHODIUM)[0])
-            seen[line.siegbahn] = seen.get(line.siegbahn, 0.0) + found
-    shares = np.array([seen[name] for name in emitter.lines])
-    return shares / shares.sum()
 
 
 @pytest.mark.parametrize(("label", "absorber"), [("Hg L", "Pb"), ("Sr K", "Pb"), ("Ba L", "Ti")])
@@ -126,7 +114,7 @@ def test_the_depth_of_one_absorber_is_not_given_to_another():
 
 @pytest.mark.parametrize("label", ["Hg L", "Pb L"])
 def test_cover_and_edge_together_describe_lines_below_lead_white(label):
-    emitter, wanted = family(label), calculated(label, HIDDEN)
+    emitter, wanted = family(label), calculated_shares(family(label), HIDDEN, RHODIUM)
 
     def off(p):
         factor = PaintEdge("Pb", p[1]).log_factor(emitter) if len(p) > 1 else None

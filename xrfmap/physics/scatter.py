@@ -26,14 +26,18 @@ from xrfmap.physics.stack import Optics, Stack, scatter_angle_deg
 from xrfmap.physics.tube import Excitation
 from xrfmap.settings import Instrument
 
-__all__ = ["Scatter", "compton_energy", "compton_profile", "scatter"]
+__all__ = ["Scatter", "compton_energy", "compton_profile", "differential", "scatter"]
 
 Array = npt.NDArray[np.float64]
 
 MC2_KEV = 510.99895  # electron rest energy, CODATA 2018
 _ATOMIC_MOMENTUM = 137.035999  # m c in atomic units of momentum, CODATA 2018
-_PROFILE_POINTS = 161
-_PROFILE_MOMENTUM = 12.0  # largest electron momentum followed [atomic units]
+_PROFILE_POINTS = 801
+_PROFILE_MOMENTUM = 60.0
+"""Largest electron momentum followed. [atomic units]. Lead has a hundredth of its Compton peak
+beyond 12; where the profile is cut off it leaves a step, at 15.4 keV for rhodium."""
+
+_TABULATED_MOMENTUM = 99.9  # to which profiles are tabulated [atomic units]; nothing is left there
 _WEAKEST_LINE = 1e-3  # share of the strongest anode line below which no peak is made
 
 
@@ -79,8 +83,24 @@ def _differential(element: str, grid: bytes, angle_deg: float) -> tuple[Array, A
     )
 
 
-def _of_material(material: Material, energy: Array, angle_deg: float) -> tuple[Array, Array]:
-    grid = energy.tobytes()
+def differential(material: Material, energy_kev: Array, angle_deg: float) -> tuple[Array, Array]:
+    """Differential cross-sections of a material for scatter by one angle.
+
+    Parameters
+    ----------
+    material : Material
+        Scatterer.
+    energy_kev : ndarray, shape (n,)
+        Energy before. [keV]
+    angle_deg : float
+        Scattering angle. [degrees]
+
+    Returns
+    -------
+    rayleigh, compton : ndarray, shape (n,)
+        Form factor and incoherent scattering function, as in xraylib. [cm2/(g sr)]
+    """
+    grid = energy_kev.tobytes()
     both = [
         (share * np.array(_differential(element, grid, angle_deg)))
         for element, share in material.mass_fractions.items()
@@ -106,6 +126,7 @@ def _shell_profile(element: str, energy_kev: float, angle_deg: float) -> tuple[A
     q = np.sqrt(energy_kev**2 + after**2 - 2 * energy_kev * after * cos)
     loss = energy_kev - after
     momentum = np.abs(energy_kev * after * (1 - cos) / MC2_KEV - loss) / q * _ATOMIC_MOMENTUM
+    momentum = np.minimum(momentum, _TABULATED_MOMENTUM)
     profile = _free_share(z, momentum, loss) * [
         xraylib.ComptonProfile(z, float(p)) for p in momentum
     ]
@@ -186,7 +207,7 @@ def scatter(stack: Stack, excitation: Excitation, instrument: Instrument) -> Sca
     same = Optics(stack, instrument, energy, energy)
     shifted = Optics(stack, instrument, energy, after)
     for k, layer in enumerate(stack.layers):
-        rayleigh, compton = _of_material(layer.material, energy, angle)
+        rayleigh, compton = differential(layer.material, energy, angle)
         elastic[k] = photons * rayleigh * same.seen_mass_pairs(k) / same.sin_in
         inelastic[k] = photons * compton * shifted.seen_mass_pairs(k) / same.sin_in
     grid = excitation.energy_kev

@@ -97,15 +97,15 @@ def test_no_depth_raises_the_soft_line_of_a_family(label, absorber):
 
 
 def test_the_depth_of_one_absorber_is_not_given_to_another():
-    plain = model(("As K", "Hg L", "Pb L"))
-    mercury = next(e for e in plain.emitters if e.label == "Hg L")
+    plain = model(("As K", "Pb L"))
+    lead = next(e for e in plain.emitters if e.label == "Pb L")
 
     def edges_of(spectra, absorbers):
-        knobs = shape_knobs._paint_knobs(mercury, spectra, absorbers)
-        knob = next(k for k in knobs if k.name == "edges Hg L")
-        return knob.now, knob.act(spectra, 0.3).paint_edges["Hg L"]
+        knobs = shape_knobs._paint_knobs(lead, spectra, absorbers)
+        knob = next(k for k in knobs if k.name == "edges Pb L")
+        return knob.now, knob.act(spectra, 0.3).paint_edges["Pb L"]
 
-    fitted = replace(plain, paint_edges={"Hg L": PaintEdge("As", 0.05)})
+    fitted = replace(plain, paint_edges={"Pb L": PaintEdge("As", 0.05)})
     assert edges_of(plain, ["Pb", "As"]) == (USUAL_EDGE, PaintEdge("Pb", 0.3))
     assert edges_of(fitted, ["Pb", "As"]) == (0.05, PaintEdge("As", 0.3))
     # arsenic has gone from the model, or is no strong absorber any more
@@ -150,6 +150,28 @@ def test_strontium_beside_mercury_below_lead_white_keeps_its_counts():
         assert error < stated * true, line  # an error that says nothing would pass
 
 
+@pytest.mark.parametrize(
+    ("white", "yellow", "micrometres"), [(1, 5, 10.0), (3, 3, 10.0), (5, 1, 10.0), (1, 5, 30.0)]
+)
+def test_lead_and_arsenic_keep_their_counts_beside_each_other(white, yellow, micrometres):
+    # L-alpha of lead lies on K-alpha of arsenic, and L-beta above the K edge of arsenic, whose two
+    # steps in the continuum beneath it, for photons before and after a Compton scatter, passed
+    # for an edge in the family: lead came out 5 % off, by up to 2.6 of its stated errors
+    oak = Layer.from_thickness(pigment("cellulose"), 8000.0)
+    paint = layer(micrometres, {"lead white": white, "orpiment": yellow})
+    stack = Stack([paint, GROUND, oak])
+    mean = expected(stack, RHODIUM, SCALE, live_time_s=100.0, total_counts=2e7, channels=CHANNELS)
+    counts = np.rint(mean.counts).astype(np.int64)  # no noise: what is off is bias
+    scan = make_scan(counts, live_time=100.0, instrument=RHODIUM).assign_attrs(SCALE.to_attrs())
+    table = fit_spectrum(scan).table
+    for line in ("Pb L", "As K"):
+        true = mean.families[line]
+        net, error = (float(table.sel(line=line)[n]) for n in ("net_counts", "net_counts_err"))
+        # the edges hang on how arsenic and lead lie in the paint, of which the fit knows little
+        assert abs(net - true) < 1.5 * error, line
+        assert error < 0.04 * true, line  # an error that says nothing would pass
+
+
 def test_an_element_of_some_pixels_comes_with_all_its_lines_and_shapes_anew():
     # tin L at 3.44 and 3.66 keV lies beside K-beta of potassium and K-alpha of calcium: unless it
     # comes in with tin K they have its counts, and lead M is bent
@@ -181,18 +203,3 @@ def test_an_element_of_some_pixels_comes_with_all_its_lines_and_shapes_anew():
     assert later.elements == at_once.elements
     assert later.model.labels == at_once.model.labels
     np.testing.assert_array_equal(later.fit.amplitude, at_once.fit.amplitude)
-
-
-@pytest.mark.parametrize("seed", [3, 4])
-def test_arsenic_on_lead_has_no_edge_that_parts_the_two(seed):
-    # K-alpha of arsenic, 10.54 keV, lies on L-alpha of lead, 10.55 keV; with an edge number of
-    # lead L at the K edge of arsenic lead came out 2 to 8 % too high in this paint, arsenic too low
-    oak = Layer.from_thickness(pigment("cellulose"), 8000.0)
-    stack = Stack([layer(10.0, {"lead white": 1, "orpiment": 5}), GROUND, oak])
-    truth = expected(stack, RHODIUM, SCALE, live_time_s=100.0, total_counts=2e7, channels=CHANNELS)
-    fit = fit_spectrum(drawn([truth], seed))
-    assert fit.found.model.paint_edges["Pb L"].absorber == "Pb"
-    for line in ("Pb L", "As K"):
-        row = fit.table.sel(line=line)
-        pull = (float(row.net_counts) - truth.families[line]) / float(row.net_counts_err)
-        assert abs(pull) < 2.5  # of two families in two spectra one in 20 lies beyond

@@ -234,9 +234,11 @@ def test_absorption_edge_shows_in_the_continuum():
     edge = xraydb.xray_edge("Fe", "K").energy / 1000
     fine = replace(model(), scale=EnergyScale(0.0, 0.01), carrier=np.ones(CHANNELS))
     energy = fine.scale.energy(np.arange(CHANNELS))
-    flat = replace(fine, absorbers={"Fe": 0.2}).continuum().sum(axis=1)
-    below = flat[np.argmin(abs(energy - (edge - 0.03)))]
-    above = flat[np.argmin(abs(energy - (edge + 0.03)))]
+    thick = replace(fine, absorbers={"Fe": 0.2}, film_log=6.0)
+    flat = thick.continuum().sum(axis=1)
+    away = 0.3  # [keV] from what the detector smears, two peak widths
+    below = flat[np.argmin(abs(energy - (edge - away)))]
+    above = flat[np.argmin(abs(energy - (edge + away)))]
 
     def mu(e: float) -> tuple[float, float]:
         light = sum(
@@ -245,7 +247,7 @@ def test_absorption_edge_shows_in_the_continuum():
         ) / (6 * 12.011 + 10 * 1.008 + 5 * 15.999)
         return float(light), float(xraydb.mu_chantler("Fe", e * 1000))
 
-    (light0, iron0), (light1, iron1) = mu(edge - 0.03), mu(edge + 0.03)
+    (light0, iron0), (light1, iron1) = mu(edge - away), mu(edge + away)
     wanted = (1 + 0.2 * iron0 / light0) / (1 + 0.2 * iron1 / light1)
     # 6 %: tables of attenuation differ by that much close to an edge
     assert above / below == pytest.approx(wanted, rel=0.06)

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from xrfmap.physics.atomic import edge_energy
+from xrfmap.spectra.continuum_edges import USUAL_FILM
 from xrfmap.spectra.emitters import Emitter
 from xrfmap.spectra.m_lines import M_SPREAD, USUAL_M, MState
 from xrfmap.spectra.paint_edges import USUAL_EDGE, PaintEdge, has_edge
@@ -49,8 +50,8 @@ COVER_Z = 0.5
 L lines spread over a tenth or two of their energy: barium below 40 um of zinc white shows its
 L-gamma twice as strong as bare, and read 40 % too low with the shape of a usual cover."""
 
-SAME_KEV = 0.03
-"""Main lines that lie on each other: less than a fifth of a peak width apart."""
+FILM_SPREAD = 2.0
+"""Spread of the logarithm of the light matter in paint: from a glaze to a body of paint alone."""
 
 PAINT_KNOBS = ("cover", "edges", *MState._fields)
 """First words of the names of those by which paint acts on the lines of one family."""
@@ -157,9 +158,14 @@ def knobs_of(counts: Array, model: SpectrumModel, detector_known: bool) -> list[
             if emitter.shells and not main.startswith("Ka"):  # alpha 2 : 1 is sure
                 found += _group_knobs(emitter, shares, model, fit, ANODE_SPREAD)
     found += [
-        Knob(f"absorber {e}", model.absorbers.get(e, 0.05), 0.5, 0.0, 5.0, 1e-3, _on_absorber(e))
+        Knob(f"absorber {e}", 0.05, 0.5, 0.0, 5.0, 1e-3, _on_absorber(e), model.absorbers.get(e))
         for e in absorbers
     ]
+    if absorbers:
+        found.append(
+            Knob("paint film", USUAL_FILM, FILM_SPREAD, -6.0, 6.0, 1e-2, _on_model("film_log"),
+                  model.film_log)
+        )  # fmt: skip
     return found
 
 
@@ -193,7 +199,8 @@ def _paint_knobs(emitter: Emitter, model: SpectrumModel, absorbers: Sequence[str
     label = emitter.label
     start = model.cover.get(label, DEFAULT_COVER)
     found = [Knob(f"cover {label}", start, COVER_SPREAD, -0.5, 6.0, 1e-3, _on_cover(label))]
-    split = _splitting(emitter, model, absorbers)
+    shares = model.shares(emitter)
+    split = [e for e in absorbers if emitter.m is None and has_edge(e, emitter, shares)]
     if split:
         edge = model.paint_edges.get(label)
         if edge is None or edge.absorber not in split:
@@ -210,25 +217,6 @@ def _paint_knobs(emitter: Emitter, model: SpectrumModel, absorbers: Sequence[str
             for field, low, high in (("own", 0.0, 0.95), ("deep", -1.0, 5.0), ("soft", -1.0, 1.0))
         ]  # fmt: skip
     return found
-
-
-def _splitting(emitter: Emitter, model: SpectrumModel, absorbers: Sequence[str]) -> list[str]:
-    """List the absorbers whose edge lies between lines of a family, and may be followed there.
-
-    Not where main line lies on main line, arsenic K on lead L: only the other lines of the
-    family tell both apart, and an edge number that is off by what the continuum misses at that
-    very edge would move counts from one to the other.
-    """
-    if emitter.m is not None:
-        return []
-    beside = {
-        other.element
-        for other in model.emitters
-        if other.kind == "element" and other.element != emitter.element
-        and abs(other.main_energy - emitter.main_energy) < SAME_KEV
-    }  # fmt: skip
-    shares = model.shares(emitter)
-    return [e for e in absorbers if e not in beside and has_edge(e, emitter, shares)]
 
 
 def _effect(knob: Knob, emitter: Emitter, model: SpectrumModel, fit: SumFit) -> float:

@@ -51,9 +51,9 @@ def slopes_of(model: SpectrumModel, fit: SumFit, knobs: list[Knob], theta: Array
         if knob.name == "pile_up_mixing":
             new = moved.pile_up_column() - model.pile_up_column()
             change = merge(new, fit.edges) * fit.net("pile-up")[0]
-        elif knob.name == "elastic share" or knob.name.startswith("absorber "):
+        elif knob.name in ("elastic share", "paint film") or knob.name.startswith("absorber "):
             pieces = len(model.knots)
-            new = merge(moved.continuum() - model.continuum(), fit.edges)
+            new = merge(moved.continuum(), fit.edges) - fit.matrix[:, -pieces:]
             change = new @ fit.amplitude[-pieces:]
         else:
             change = np.zeros(len(fit.fitted))

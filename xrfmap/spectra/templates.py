@@ -12,12 +12,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.physics.atomic import ENERGY_MIN_KEV, attenuation, material_attenuation
 from xrfmap.physics.detector import efficiency
 from xrfmap.physics.lineshape import EnergyScale, Response, self_convolution
 from xrfmap.physics.scatter import scatter
@@ -25,6 +23,7 @@ from xrfmap.physics.stack import Layer, Stack
 from xrfmap.physics.tube import excitation
 from xrfmap.settings import Instrument
 from xrfmap.spectra.columns import compton_hump, line_shapes
+from xrfmap.spectra.continuum_edges import USUAL_FILM, weakened
 from xrfmap.spectra.emitters import LIGHT, Emitter
 from xrfmap.spectra.m_lines import USUAL_M, MState
 from xrfmap.spectra.paint_edges import PaintEdge
@@ -100,16 +99,6 @@ def merge_edges(
     return np.array(edges, dtype=np.int64)
 
 
-@lru_cache(maxsize=128)
-def _relative_absorption(element: str) -> tuple[Array, Array]:
-    """Energies [keV] and attenuation of an element relative to light matter.
-
-    Steps of 10 eV: an absorption edge is as sharp as a channel.
-    """
-    energy = np.arange(ENERGY_MIN_KEV, 80.0, 0.01)
-    return energy, attenuation(element, energy) / material_attenuation(LIGHT, energy)
-
-
 @dataclass(frozen=True, eq=False)
 class SpectrumModel:
     """Everything that turns amplitudes into an expected spectrum.
@@ -151,7 +140,9 @@ class SpectrumModel:
         Logarithm of a factor on that part.
     absorbers : mapping of str to float
         Elements whose absorption edges show in the continuum, each with its mass relative
-        to that of light matter.
+        to that of light matter, as :func:`xrfmap.spectra.continuum_edges.weakened` has it.
+    film_log : float
+        Logarithm of the light matter that is mixed with them, see there.
     knots : ndarray
         Knots of the continuum. [keV]
     pile_up : ndarray, shape (channels,), optional
@@ -195,6 +186,7 @@ class SpectrumModel:
     elastic: Array | None = None
     elastic_log: float = 0.0
     absorbers: Mapping[str, float] = field(default_factory=dict)
+    film_log: float = USUAL_FILM
     pile_up: Array | None = None
     mixed_pile_up: Array | None = None
     pile_up_mixing: float = 0.0
@@ -290,19 +282,19 @@ class SpectrumModel:
     def continuum(self) -> Array:
         """Continuum basis, shape (channels, len(knots)): hats times the carrier.
 
-        Scatter from a thick body goes with ``1 / (mu_in + mu_out)``; heavy elements in it
-        show by their edges, ``carrier / (1 + sum k mu_element / mu_light)``.
+        Heavy elements in the paint show in it by their edges, see
+        :mod:`xrfmap.spectra.continuum_edges`.
         """
-        energy = self.scale.energy(np.arange(self.channels))
-        basis = hats(energy, self.knots)
+        basis = hats(self.scale.energy(np.arange(self.channels)), self.knots)
         shape = np.ones(self.channels) if self.carrier is None else self.carrier
-        if self.elastic is not None:
-            shape = shape + np.expm1(self.elastic_log) * self.elastic
+        elastic = self.elastic
+        if elastic is not None:
+            shape = shape + np.expm1(self.elastic_log) * elastic
+            elastic = np.exp(self.elastic_log) * elastic
         if self.absorbers:
-            excess = np.ones(self.channels)
-            for element, mass in self.absorbers.items():
-                excess += mass * np.interp(energy, *_relative_absorption(element))
-            shape = shape / excess
+            shape = weakened(
+                shape, elastic, self.absorbers, self.film_log, self.scale, self.instrument
+            )
         return np.asarray(basis * shape[:, None])
 
     def matrix(self) -> Array:

@@ -16,8 +16,7 @@ import xarray as xr
 from line_spectra import CHANNELS, RHODIUM, model
 from line_spectra import SCALE as PLAIN
 
-from xrfmap.areas import blocks as area_blocks
-from xrfmap.areas.blocks import blocks_from_scan
+from xrfmap.areas.blocks import RowDesigns, blocks_from_scan, fit_blocks, read_blocks
 from xrfmap.areas.contrast import compare_areas
 from xrfmap.fit.full_blocks import MOST_KINDS, FullWatch
 from xrfmap.maps.finding import find_elements
@@ -148,14 +147,14 @@ def test_where_nothing_ran_full_nothing_is_said():
     assert held.full == ""
 
 
-def test_parts_of_blocks_with_scales_of_their_own_are_cut_alike(monkeypatch):
+def test_parts_of_blocks_with_scales_of_their_own_are_cut_alike():
     # where the gain drifted a block is fitted in parts; here two with the same scale
     _, scan, found = compared("covered on the right", "clipped")
     whole = blocks_from_scan(scan, found, {"left": A})["left"]
-    designs, _ = area_blocks._designs(scan, found)
+    designs = RowDesigns.of(scan, found).designs
     group = np.arange(16) // 8  # some blocks lie in one group only, some in both
-    monkeypatch.setattr(area_blocks, "_designs", lambda scan, found: (designs * 2, group))
-    parts = blocks_from_scan(scan, found, {"left": A})["left"]
+    held = read_blocks(scan, found, A, RowDesigns([*designs, *designs], group))
+    parts = fit_blocks(scan, found, held, "left", held.full)
     assert parts.full
     # the maximum of the likelihood of a sum and of its parts: within a tenth of an error
     off = (parts.net - whole.net) / np.sqrt(whole.variance)

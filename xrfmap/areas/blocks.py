@@ -29,6 +29,7 @@ __all__ = [
     "BLOCKS",
     "AreaBlocks",
     "BlockSums",
+    "RowDesigns",
     "blocks_from_maps",
     "blocks_from_scan",
     "cut",
@@ -262,13 +263,34 @@ def blocks_from_scan(
     an element is faint. Channels in which pixels of any block ran full are left out of the
     fit of all: so what is wrong with line ratios is wrong in each of them.
     """
-    read = {name: read_blocks(scan, found, mask) for name, mask in masks.items()}
+    rows = RowDesigns.of(scan, found)
+    read = {name: read_blocks(scan, found, mask, rows) for name, mask in masks.items()}
     full = full_in(read.values())
     return {
         name: fit_blocks(scan, found, held, name, full)
         for name, held in read.items()
         if held is not None
     }
+
+
+@dataclass(frozen=True, eq=False)
+class RowDesigns:
+    """Designs of a scan's rows; made once for all areas of a scan."""
+
+    designs: Sequence[MapDesign]  # of groups of rows with nearly the same energy scale
+    group: npt.NDArray[np.intp] | None  # (y,), design of each row; None: the first
+
+    @classmethod
+    def of(cls, scan: xr.Dataset, found: Found) -> RowDesigns:
+        """Make them."""
+        from xrfmap.fit.map_design import row_designs
+
+        return cls(*row_designs(found, pixels=scan.sizes["y"] * scan.sizes["x"]))
+
+    def parts(self, labels: Labels) -> Labels:
+        """Give each block as many parts as there are designs: their numbers, shape (y, x)."""
+        group: Labels | int = 0 if self.group is None else self.group.astype(np.int64)[:, None]
+        return np.where(labels >= 0, labels * len(self.designs) + group, -1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -279,6 +301,7 @@ class BlockSums:
     sums: Array  # (parts, channels) [counts]
     pixels: Labels  # (parts,)
     full: Mask  # (channels,), where pixels of any block ran full
+    rows: RowDesigns
 
 
 def full_in(read: Iterable[BlockSums | None]) -> Mask | None:
@@ -287,17 +310,22 @@ def full_in(read: Iterable[BlockSums | None]) -> Mask | None:
     return np.asarray(np.any(marked, axis=0)) if marked else None
 
 
-def read_blocks(scan: xr.Dataset, found: Found, mask: Mask) -> BlockSums | None:
-    """Read the spectra of the blocks of an area; None for an area of too few pixels."""
+def read_blocks(
+    scan: xr.Dataset, found: Found, mask: Mask, rows: RowDesigns | None = None
+) -> BlockSums | None:
+    """Read the spectra of the blocks of an area; None for an area of too few pixels.
+
+    `rows` are made where they are not given.
+    """
     if int(mask.sum()) < FEWEST_PIXELS:
         return None
-    designs, group = _designs(scan, found)
+    rows = rows or RowDesigns.of(scan, found)
     labels = cut(mask)
     # where the gain drifted, each block is fitted in as many parts as its rows have scales
-    parts = np.where(labels >= 0, labels * len(designs) + _group_of_rows(group, labels), -1)
-    sums, full = label_sums(scan, parts, BLOCKS * len(designs), FullWatch.of(scan, found))
+    parts = rows.parts(labels)
+    sums, full = label_sums(scan, parts, BLOCKS * len(rows.designs), FullWatch.of(scan, found))
     pixels = np.bincount(parts[parts >= 0], minlength=len(sums))
-    return BlockSums(labels, sums, pixels, np.asarray(full.any(axis=0)))
+    return BlockSums(labels, sums, pixels, np.asarray(full.any(axis=0)), rows)
 
 
 def fit_blocks(
@@ -311,7 +339,7 @@ def fit_blocks(
     from xrfmap.areas.owed import owed_in_area, ratios_in_area
     from xrfmap.maps.local_elements import row_counts_of
 
-    designs, _ = _designs(scan, found)
+    designs = held.rows.designs
     plan = designs[0]
     if full is None:
         cuts = [BlockCut.none(plan) for plan in designs]
@@ -337,20 +365,6 @@ def fit_blocks(
         "" if full is None else full_energies(full, found), owed,
         ratios_in_area(found, of_sum, counts),
     )  # fmt: skip
-
-
-def _designs(
-    scan: xr.Dataset, found: Found
-) -> tuple[Sequence[MapDesign], npt.NDArray[np.intp] | None]:
-    from xrfmap.fit.map_design import row_designs
-
-    return row_designs(found, pixels=scan.sizes["y"] * scan.sizes["x"])
-
-
-def _group_of_rows(group: npt.NDArray[np.intp] | None, labels: Labels) -> Labels:
-    if group is None:
-        return np.zeros((len(labels), 1), dtype=np.int64)
-    return np.asarray(group, dtype=np.int64)[:, None]
 
 
 def _fitted(sums: Array, pixels: Labels, cuts: Sequence[BlockCut]) -> tuple[Array, Array]:

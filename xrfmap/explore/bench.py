@@ -30,7 +30,7 @@ from xrfmap.scan import SCALE_ATTRS, linear_scale
 from xrfmap.spectra.flicker import beam_of, exposure
 
 if TYPE_CHECKING:
-    from xrfmap.areas.blocks import BlockSums
+    from xrfmap.areas.blocks import BlockSums, RowDesigns
     from xrfmap.findings import Comparison
     from xrfmap.identification.identify import Found
 
@@ -65,6 +65,7 @@ class Bench:
         self.bands: Bands | None = None
         self.maps: xr.Dataset | None = None
         self.found: Found | None = None
+        self._rows: RowDesigns | None = None
         self.search_failed = ""  # why there are no elements
         self.scale: EnergyScale | None = None
         self._stated: EnergyScale | None = None  # by the file, until the lines gave a better one
@@ -238,7 +239,7 @@ class Bench:
                 refused = str(message.value["calibration_refused"])
                 self.status.caution = f"{self.source.name}: {stated_scale_words(refused)}."
         elif message.kind == "found":
-            self.found = message.value
+            self.found, self._rows = message.value, None
             self.scale = message.value.model.scale
             self._queue.start(message.value)
         elif message.kind == "maps":
@@ -343,11 +344,13 @@ class Bench:
 
     def blocks_of(self, mask: Mask) -> BlockSums | None:
         """Read the blocks of an area, outside the page's thread; None where it is too small."""
-        from xrfmap.areas.blocks import read_blocks
+        from xrfmap.areas.blocks import RowDesigns, read_blocks
 
         if self.found is None:
             raise XrfmapError("areas are compared after the elements are found")
-        return read_blocks(self.scan, self.found, mask)
+        if self._rows is None:
+            self._rows = RowDesigns.of(self.scan, self.found)
+        return read_blocks(self.scan, self.found, mask, self._rows)
 
     def contrast_of(self, a: BlockSums | None, b: BlockSums | None) -> Comparison:
         """Compare two areas by their blocks, as ``[[compare]]`` of a study does.

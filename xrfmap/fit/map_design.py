@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -12,13 +13,21 @@ from xrfmap.fit.map_bins import map_edges
 from xrfmap.fit.null_model import null_spread
 from xrfmap.fit.pixels import Design
 from xrfmap.identification.identify import Found
-from xrfmap.identification.may_be_there import may_be_there, owed
+from xrfmap.identification.may_be_there import MayBe, may_be_there, owed
 from xrfmap.physics.lineshape import EnergyScale
+from xrfmap.spectra.emitters import Emitter
 from xrfmap.spectra.row_scales import shifted
 from xrfmap.spectra.sum_fit import merge
 from xrfmap.spectra.templates import DEFAULT_COVER, SpectrumModel, continuum_knots, merge_edges
 
-__all__ = ["MAP_PIECES", "RATIO_SPREAD", "MapDesign", "deviations_of", "row_designs"]
+__all__ = [
+    "MAP_PIECES",
+    "RATIO_SPREAD",
+    "MapDesign",
+    "deviations_of",
+    "hidden_beside",
+    "row_designs",
+]
 
 Array = npt.NDArray[np.float64]
 
@@ -101,6 +110,7 @@ class MapDesign:
         ratio_spread: float = RATIO_SPREAD,
         scale: EnergyScale | None = None,
         edges: npt.NDArray[np.int64] | None = None,
+        hidden: Sequence[MayBe] | None = None,
     ) -> MapDesign:
         """Design from the elements found on the sum spectrum.
 
@@ -117,15 +127,11 @@ class MapDesign:
         edges : ndarray of int, shape (bins + 1,), optional
             Bins, by :func:`xrfmap.fit.map_bins.map_edges` if not given: for rows of another
             scale those of the first.
+        hidden : sequence of MayBe, optional
+            What :func:`hidden_beside` says, which does not hang on the scale; asked if not given.
         """
-        # of what the user asked for the limits are wanted even where nothing was found
-        shown = {*found.present, *found.given}
-        wanted = {line for e in found.elements if e.symbol in shown for line in e.lines}
         model = found.model
-        elements = [
-            e for e in model.emitters
-            if e.kind == "element" and e.element in shown and e.label in wanted
-        ]  # fmt: skip
+        elements = _mapped(found)
         others = [e for e in model.emitters if e.kind != "element"]
         model = replace(
             model,
@@ -149,7 +155,9 @@ class MapDesign:
         typical = merge(found.sum_counts, edges) / pixels
         deviations = deviations_of(model, len(lines), edges, ratio_spread)
         typical = np.maximum(typical, 1e-6)
-        share = _owed(found, model, design, lines, typical, pixels)
+        if hidden is None:
+            hidden = hidden_beside(found)
+        share = _owed(found, model, design, lines, typical, pixels, hidden)
         return cls(design, lines, typical, deviations, scale, share)
 
 
@@ -177,15 +185,32 @@ def row_designs(
     group, shifts = found.drift.groups()
     scale = found.model.scale
     designs: list[MapDesign] = []
+    hidden = hidden_beside(found)
     for _, gain, zero in shifts:
         edges = designs[0].design.edges if designs else None
         designs.append(
             MapDesign.of(
                 found, pixels=pixels, ratio_spread=ratio_spread, scale=shifted(scale, gain, zero),
-                edges=edges,
+                edges=edges, hidden=hidden,
             )
         )  # fmt: skip
     return designs, group
+
+
+def hidden_beside(found: Found) -> list[MayBe]:
+    """Ask what may yet be there of all that has no map, by the tests of the whole scan."""
+    return may_be_there(found, [e.label for e in _mapped(found)])
+
+
+def _mapped(found: Found) -> list[Emitter]:
+    """Families that get a map."""
+    # of what the user asked for the limits are wanted even where nothing was found
+    shown = {*found.present, *found.given}
+    wanted = {line for e in found.elements if e.symbol in shown for line in e.lines}
+    return [
+        e for e in found.model.emitters
+        if e.kind == "element" and e.element in shown and e.label in wanted
+    ]  # fmt: skip
 
 
 def _edges(found: Found, model: SpectrumModel, families: int) -> npt.NDArray[np.int64]:
@@ -211,9 +236,9 @@ def _owed(
     lines: tuple[str, ...],
     typical: Array,
     pixels: int,
+    others: Sequence[MayBe],
 ) -> Array | None:
     """Share of each line that elements outside the model may have, shape (lines,)."""
-    others = may_be_there(found, lines)
     if not others or not lines:
         return None
     net = np.array([found.fit.net(label)[0] for label in lines]) / pixels

@@ -66,6 +66,17 @@ GLOSSARY: Mapping[str, Term] = MappingProxyType(
         "detection_limit": Term(
             ("line", "y", "x"), "counts", "net counts that would be seen 95 % of the time"
         ),
+        "feigned_share": Term(
+            ("line", "beside"),
+            "1",
+            "counts that a family seems to gain per count of another one with other line ratios",
+        ),
+        "hidden_share": Term(
+            ("line",), "1", "share of a family that elements which were not found may have"
+        ),
+        "hidden_counts": Term(
+            ("line",), "counts", "counts of a family in the whole scan that they may have"
+        ),
         "deviance_per_dof": Term(("y", "x"), "1", "deviance of the fit per degree of freedom"),
         "fit_ok": Term(("y", "x"), "1", "whether the fit of the pixel converged and is usable"),
     }

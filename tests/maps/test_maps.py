@@ -21,7 +21,9 @@ from xrfmap.errors import InputError
 from xrfmap.fit.map_design import MapDesign
 from xrfmap.maps.element_maps import fit_spectrum, map_elements, summed_spectra
 from xrfmap.maps.finding import find_elements
+from xrfmap.maps.shared_errors import NAMES, SCHEMA
 from xrfmap.scan import GLOSSARY
+from xrfmap.spectra.faults import FULL
 
 KIND = "northern panel"
 FIELDS = ("net_counts", "net_counts_err", "net_counts_ul", "decision_threshold", "detection_limit")
@@ -174,6 +176,49 @@ def test_line_ratios_that_cannot_vary_make_errors_smaller(maps):
     # a family beside lead feels it
     ratio = fixed["net_counts_err"] / maps["net_counts_err"]
     assert float(ratio.min()) < 0.9
+    # and the tables beside the maps say by how much
+    assert not fixed["feigned_share"].values.any()
+    share = maps["feigned_share"].values.copy()
+    share[np.diag_indices_from(share)] = 0.0
+    net, error = (maps[name].values.astype(float) for name in ("net_counts", "net_counts_err"))
+    feigned = np.einsum("ij,jyx->iyx", share**2, net**2)
+    for name in ("Hg L", "Cu K", "Co K"):
+        k = list(maps["line"].values).index(name)
+        much = feigned[k] > 0.05 * error[k] ** 2
+        assert much.sum() > 50
+        more = error[k][much] ** 2 - fixed["net_counts_err"].values.astype(float)[k][much] ** 2
+        # the errors are those of neighbours fitted with the bound at zero, the counts are not
+        np.testing.assert_allclose(more, feigned[k][much], rtol=0.02)
+
+
+def test_tables_beside_the_maps_have_their_names_and_units(maps):
+    for name in NAMES:
+        term = GLOSSARY[name]
+        assert maps[name].dims == term.dims
+        assert maps[name].attrs["units"] == term.units
+        assert maps[name].attrs["schema"] == SCHEMA
+    assert list(maps["beside"].values) == list(maps["line"].values)
+    assert "feigned_share_full" not in maps  # nothing ran full
+    owed = MapDesign.of(found_in(KIND), pixels=256).owed
+    np.testing.assert_array_equal(maps["hidden_share"].values, owed)
+
+
+def test_pixels_that_ran_full_have_a_table_of_their_own():
+    made = simulated("chalk")
+    counts = made.scan["counts"].values
+    scan = scan_of(made).assign(counts=(("y", "x", "channel"), np.minimum(counts, 255)))
+    scan["counts"] = scan["counts"].astype(np.uint8)
+    assert (counts > 255).any()
+    told = map_elements(scan, find_elements(scan, ["Ca", "Fe", "Pb"]))
+    assert (told["pixel_state"].values == FULL).any()
+    k = list(told["line"].values).index("Ca K")
+    whole, without = (
+        abs(float(told[name].values[k, k])) for name in ("feigned_share", "feigned_share_full")
+    )
+    # calcium without its main line is known by its line ratios: at 3.7 keV half an optical depth
+    # parts K-alpha and K-beta by 0.5 (1 - (3.69 / 4.01)^3) = 11 %, some of it left by the flanks
+    assert whole < 0.02
+    assert 0.02 < without < 0.15
 
 
 # ------------------------------------------------------------------ design

@@ -50,7 +50,16 @@ from xrfmap.spectra.templates import SpectrumModel
 if TYPE_CHECKING:
     from xrfmap.identification.identify import Found
 
-__all__ = ["ENHANCED", "MayBe", "may_be_there", "owed", "tested", "with_may_be", "with_owed"]
+__all__ = [
+    "ENHANCED",
+    "MayBe",
+    "gained",
+    "may_be_there",
+    "owed",
+    "tested",
+    "with_may_be",
+    "with_owed",
+]
 
 Array = npt.NDArray[np.float64]
 
@@ -205,6 +214,28 @@ def owed(matrix: Array, typical: Array, net: Array, columns: Array, counts: Arra
 
     Parameters
     ----------
+    matrix, typical, net, columns
+        As for :func:`gained`.
+    counts : ndarray, shape (others,)
+        What they may have in the mean pixel. [counts]
+
+    Returns
+    -------
+    ndarray
+        As if all their counts lay where the family itself lies: sulfur of vermilion is a faint
+        trace of a scan with lead white, yet a fifth of mercury M. At most one.
+    """
+    part = gained(matrix, typical, net, columns) * counts
+    there = net > 0
+    part[there] /= net[there, None]
+    return np.minimum(part, 1.0)
+
+
+def gained(matrix: Array, typical: Array, net: Array, columns: Array) -> Array:
+    """Tell how many counts of each family one count of others is taken for, (lines, others).
+
+    Parameters
+    ----------
     matrix : ndarray, shape (bins, components)
         Design, the lines first.
     typical : ndarray, shape (bins,)
@@ -213,19 +244,15 @@ def owed(matrix: Array, typical: Array, net: Array, columns: Array, counts: Arra
         Mean counts of each line. [counts]
     columns : ndarray, shape (bins, others)
         Shapes of the others.
-    counts : ndarray, shape (others,)
-        What they may have in the mean pixel. [counts]
 
     Returns
     -------
     ndarray
-        As if all their counts lay where the family itself lies: sulfur of vermilion is a faint
-        trace of a scan with lead white, yet a fifth of mercury M. The effect on the family is
-        the larger one of those at the mean spectrum and at one of the family by itself. At most
-        one.
+        The larger one of those at the mean spectrum and at one of the family by itself; zero
+        for a family without counts.
     """
     lines = len(net)
-    share = np.zeros((lines, columns.shape[1]))
+    result = np.zeros((lines, columns.shape[1]))
     others = np.clip(typical - matrix[:, :lines] @ net, 0.02 * typical, None)
     for k in range(lines):
         if net[k] <= 0:
@@ -234,9 +261,9 @@ def owed(matrix: Array, typical: Array, net: Array, columns: Array, counts: Arra
             weighted = matrix / np.maximum(spectrum, 1e-3 * spectrum.mean())[:, None]
             info = weighted.T @ matrix
             info[np.diag_indices_from(info)] *= 1 + 1e-9
-            gained = np.abs(np.linalg.solve(info, weighted.T @ columns)[k]) * counts
-            share[k] = np.maximum(share[k], gained / net[k])
-    return np.minimum(share, 1.0)
+            effect = np.linalg.solve(info, weighted.T @ columns)[k]
+            result[k] = np.maximum(result[k], np.abs(effect))
+    return result
 
 
 def with_owed(found: Found) -> Found:

@@ -24,6 +24,7 @@ from xrfmap.identification.identify import Found, elements_of_sum, identify_part
 from xrfmap.identification.may_be_there import may_be_there, with_may_be
 from xrfmap.io.blocks import Block, Box, Here, Runner, as_it_is, boxes_of, stretches
 from xrfmap.maps.candidate_scores import CandidateScores
+from xrfmap.maps.shared_errors import BESIDE, shared_errors
 from xrfmap.running.threads import share_out
 from xrfmap.spectra.evidence import Judge
 from xrfmap.spectra.faults import (
@@ -89,9 +90,10 @@ def map_elements(
         `total_counts` [counts], `deviance_per_dof`, `fit_ok`, `pixel_state` (index into
         :data:`xrfmap.spectra.faults.STATES`), `scatter_counts` (lines of the anode) [counts], and
         `beam` where its strength changed, see :mod:`xrfmap.spectra.flicker`; `gain_factor(y)` and
-        `zero_shift(y)` [keV] where the gain drifted. Pixels without a single count, those
-        that break off against their neighbours and rows written twice are NaN and not
-        `fit_ok`.
+        `zero_shift(y)` [keV] where the gain drifted; tables of what all pixels of an area may be
+        wrong about alike, see :func:`xrfmap.maps.shared_errors.shared_errors`. Pixels without a
+        single count, those that break off against their neighbours and rows written twice are
+        NaN and not `fit_ok`.
 
     Notes
     -----
@@ -301,6 +303,11 @@ def map_frame(
     for name in ("gain_factor", "zero_shift"):
         if name in scan:
             maps[name] = scan[name].variable
+    if plan.lines:
+        faults = faults_of(scan, found)
+        full = None if faults is None else faults.full
+        maps = maps.assign(shared_errors(found, plan, maps["fit_ok"].size, full))
+        maps = maps.assign_coords({BESIDE: list(plan.lines)})
     scale = found.model.scale
     channels = np.arange(found.model.channels)
     maps = maps.assign_coords(energy=("energy", scale.energy(channels), {"units": "keV"}))

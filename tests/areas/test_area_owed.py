@@ -36,8 +36,8 @@ def mean_of(net):
 
 
 @lru_cache(maxsize=8)
-def painted(seed, sulfur, columns=16, more_lead=1.0):
-    """Scan and elements; blocks of the left and of as wide a right area."""
+def scanned(seed, sulfur, columns=16, more_lead=1.0):
+    """Scan and elements; the left and as wide a right area."""
     rng = np.random.default_rng(seed)
     left = np.zeros(SHAPE, bool)
     left[:, :columns] = True
@@ -49,7 +49,13 @@ def painted(seed, sulfur, columns=16, more_lead=1.0):
     counts[left] = rng.poisson(mean_of(one), (int(left.sum()), CHANNELS))
     scan = make_scan(counts.astype(np.uint16), live_time=0.1, instrument=RHODIUM)
     scan = scan.assign_attrs(SCALE.to_attrs())
-    found = find_elements(scan)
+    return scan, find_elements(scan), left, right
+
+
+@lru_cache(maxsize=8)
+def painted(seed, sulfur, columns=16, more_lead=1.0):
+    """Elements and blocks of both areas."""
+    scan, found, left, right = scanned(seed, sulfur, columns, more_lead)
     return found, blocks_from_scan(scan, found, {"a": left, "b": right})
 
 

@@ -36,8 +36,8 @@ def mean_of(net, cover):
 
 
 @lru_cache(maxsize=4)
-def blocks_of(family, covers, arsenic=1.0, seed=1):
-    """Blocks of the left and the right half, in which a family has these covers."""
+def scanned(family, covers, arsenic=1.0, seed=1):
+    """Scan, elements and the left half; in both halves a family has these covers."""
     net = {"Pb L": LEAD, "Fe K": IRON}[family]
     rng = np.random.default_rng(seed)
     halves = [
@@ -50,6 +50,13 @@ def blocks_of(family, covers, arsenic=1.0, seed=1):
     found = find_elements(scan, list(dict.fromkeys(n.split()[0] for n in NAMES if net[n])))
     left = np.zeros(SHAPE, bool)
     left[:, : SHAPE[1] // 2] = True
+    return scan, found, left
+
+
+@lru_cache(maxsize=4)
+def blocks_of(family, covers, arsenic=1.0, seed=1):
+    """Blocks of the left and the right half."""
+    scan, found, left = scanned(family, covers, arsenic, seed)
     return blocks_from_scan(scan, found, {"a": left, "b": ~left})
 
 

@@ -19,6 +19,7 @@ from line_spectra import SCALE as PLAIN
 from xrfmap.areas.blocks import RowDesigns, blocks_from_scan, fit_blocks, read_blocks
 from xrfmap.areas.contrast import compare_areas
 from xrfmap.fit.full_blocks import MOST_KINDS, FullWatch
+from xrfmap.maps.element_maps import map_elements
 from xrfmap.maps.finding import find_elements
 from xrfmap.scan import make_scan
 from xrfmap.spectra.left_out import Tops
@@ -119,6 +120,35 @@ def test_the_error_of_clipped_iron_holds_a_line_ratio_that_nobody_knows():
     # K-alpha are left, too
     assert 0.03 < own[place] < 0.15
     assert (np.delete(own, place) < 0.02).all()
+
+
+@pytest.mark.parametrize(
+    "case",
+    ["covered on the right", pytest.param("longer on the right", marks=pytest.mark.slow)],
+)
+def test_clipped_iron_of_equal_paint_is_no_difference_of_maps(case):
+    _, scan, found = compared(case, "clipped")
+    maps = map_elements(scan, found)
+    answer = compare_areas(maps, A, ~A)
+    assert answer.verdict == "no difference detectable"
+    assert "ran full" in answer.answer
+    iron = next(row for row in answer.families if row.family == "Fe K")
+    # by counting it would be told to 0.4 %; with another cover it is 6 % off
+    assert iron.detectable_percent > 20
+    assert abs(iron.difference_percent) > 5 or case == "longer on the right"
+
+
+@pytest.mark.slow
+def test_of_a_family_without_channels_maps_cannot_tell_either():
+    _, scan, found = compared("iron drowned", "clipped")
+    answer = compare_areas(map_elements(scan, found), A, ~A)
+    assert answer.verdict == "cannot tell"
+    assert "of Fe K too little is left to tell" in answer.answer
+    scan, found = compared("less on the right", "clipped")[1:]
+    rows = compare_areas(map_elements(scan, found), A, ~A).families
+    iron = next(row for row in rows if row.family == "Fe K")
+    assert iron.verdict == "differs"  # 16 times as much, clipped or not
+    assert iron.a / iron.b == pytest.approx(16, rel=0.02)
 
 
 def test_a_family_without_channels_cannot_be_told_and_is_said_so():

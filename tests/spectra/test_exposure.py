@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from xrfmap.areas.blocks import blocks_from_maps
+from xrfmap.areas.map_blocks import blocks_from_maps
 from xrfmap.areas.members import sum_areas
+from xrfmap.maps.shared_errors import SCHEMA
 from xrfmap.spectra.flicker import exposure, rates
 
 NY, NX = 12, 20
@@ -23,8 +24,13 @@ def maps(beam=True, live=LIVE):
         "net_counts_err": (("line", "y", "x"), np.sqrt(counts)[None]),
         "fit_ok": (("y", "x"), np.ones((NY, NX), bool)),
         "live_time": (("y", "x"), np.broadcast_to(live, (NY, NX)).copy()),
+        "total_counts": (("y", "x"), counts),
+        "feigned_share": (("line", "beside"), np.zeros((1, 1)), {"schema": SCHEMA}),
+        "hidden_share": ("line", np.zeros(1), {"schema": SCHEMA}),
+        "hidden_counts": ("line", np.zeros(1), {"schema": SCHEMA}),
     }
-    held = xr.Dataset(fields, coords={"line": ["Pb L"], "y": np.arange(NY), "x": np.arange(NX)})
+    places = {"y": np.arange(NY), "x": np.arange(NX)}
+    held = xr.Dataset(fields, coords={"line": ["Pb L"], "beside": ["Pb L"], **places})
     return held.assign(beam=(("y", "x"), BEAM)) if beam else held
 
 

@@ -30,13 +30,14 @@ __all__ = [
     "AreaBlocks",
     "BlockSums",
     "RowDesigns",
-    "blocks_from_maps",
     "blocks_from_scan",
     "cut",
+    "exposures",
     "fit_blocks",
     "full_in",
     "label_sums",
     "read_blocks",
+    "touching",
 ]
 
 Array = npt.NDArray[np.float64]
@@ -49,9 +50,6 @@ of the paint makes their means alike as little as can be (Ibragimov and Müller 
 
 FEWEST_PIXELS = 16
 """Pixels below which an area has no blocks worth the name: two for each."""
-
-CUT_SHARE = 0.01
-"""Share of pixels held at zero above which the mean of a map is no longer that of the counts."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,13 +83,17 @@ class AreaBlocks:
     lost : tuple of str
         Families of which too little lies outside channels that ran full; their `net` is NaN.
     owed : ndarray, shape (families,), or None
-        Counts of the whole area that elements which were not found may have, as a standard
-        deviation: independent of what they have elsewhere. [counts]
+        Counts by which the whole area may be off, whatever its ratios are, as a standard
+        deviation: those that elements which were not found may have, and from maps what the fit
+        of single pixels leaves open. Independent of other areas. [counts]
     own : ndarray, shape (families,), or None
         Relative error of a family whose counts rest on its line ratios, since it was fitted
         without the channels that ran full.
     full : str
         Which channels were left out for that, in words; empty where none was.
+    above : ndarray, shape (families,), or None
+        Counts by which the whole area may lie above the truth or below it, since values of its
+        pixels are cut at zero; they are in `owed`, too. [counts]
     """
 
     name: str
@@ -108,6 +110,7 @@ class AreaBlocks:
     full: str = ""
     owed: Array | None = None
     ratios: Array | None = None
+    above: Array | None = None
 
     def merged(self) -> AreaBlocks:
         """Pairs of blocks put together; the halves of one cut are neighbours in the list."""
@@ -167,7 +170,8 @@ def _halves(part: Labels, rows: Labels, columns: Labels) -> tuple[Labels, Labels
     return part[order[:middle]], part[order[middle:]]
 
 
-def _touching(labels: Labels) -> Labels:
+def touching(labels: Labels) -> Labels:
+    """Pairs of blocks that touch, shape (pairs, 2)."""
     pairs = [
         np.stack([one[kept], other[kept]], axis=1)
         for one, other in ((labels[1:], labels[:-1]), (labels[:, 1:], labels[:, :-1]))
@@ -225,7 +229,8 @@ def label_sums(
     return total, watch.spread(watch.left_out(number, total))
 
 
-def _exposures(data: xr.Dataset, labels: Labels, count: int) -> tuple[Array, str]:
+def exposures(data: xr.Dataset, labels: Labels, count: int) -> tuple[Array, str]:
+    """Exposure of blocks and its unit, see :class:`AreaBlocks`."""
     inside = labels >= 0
     number = np.bincount(labels[inside], minlength=count).astype(np.float64)
     exposed = exposure(data)
@@ -346,7 +351,7 @@ def fit_blocks(
     else:
         cuts = [BlockCut.of(plan, full) for plan in designs]
     net, variance = _fitted(held.sums, held.pixels, cuts)
-    exposed, unit = _exposures(scan, held.labels, BLOCKS)
+    exposed, unit = exposures(scan, held.labels, BLOCKS)
     counts = held.sums.sum(axis=0)
     # where the gain drifted, a peak of the sum lies where the rows of this area have it: at the
     # place it has in other rows it would pass for another line ratio
@@ -358,7 +363,7 @@ def fit_blocks(
     known = np.asarray(np.array([c.known for c in cuts]).all(axis=0))
     net[:, ~known], variance[:, ~known] = np.nan, np.nan
     return AreaBlocks(
-        name, plan.lines, net, variance, exposed, unit, _touching(held.labels),
+        name, plan.lines, net, variance, exposed, unit, touching(held.labels),
         int(held.pixels.sum()), of_sum.leakage,
         tuple(line for line, there in zip(plan.lines, known, strict=True) if not there),
         None if full is None else of_sum.own,
@@ -383,44 +388,3 @@ def _fitted(sums: Array, pixels: Labels, cuts: Sequence[BlockCut]) -> tuple[Arra
         net[places] += np.where(result.converged[:, None], result.unbounded[:, :many], np.nan)
         variance[places] += result.variance[:, :many]
     return net, variance
-
-
-def blocks_from_maps(maps: xr.Dataset, masks: Mapping[str, Mask]) -> dict[str, AreaBlocks]:
-    """Blocks of areas from element maps alone, where the counts are not at hand.
-
-    Parameters
-    ----------
-    maps : Dataset
-        `net_counts`, `net_counts_err` (line, y, x) [counts], `fit_ok`, `live_time` (y, x),
-        `beam` (y, x) where it wavered.
-    masks : mapping of str to ndarray of bool, shape (y, x)
-        The areas; pixels that are not `fit_ok` are left out.
-
-    Returns
-    -------
-    dict
-        As from :func:`blocks_from_scan`. A family with more than 1 % of an area's pixels
-        at zero is NaN there: maps are cut at zero, and their mean is then too large.
-    """
-    families = tuple(str(line) for line in maps["line"].values)
-    usable = maps["fit_ok"].transpose("y", "x").values.astype(bool)
-    made = {}
-    for name, mask in masks.items():
-        inside = mask & usable
-        if int(inside.sum()) < FEWEST_PIXELS:
-            continue
-        labels = cut(inside)
-        places = labels[inside]
-        net, variance = np.empty((2, BLOCKS, len(families)))
-        for index in range(len(families)):
-            one = maps.isel(line=index)
-            values = one["net_counts"].transpose("y", "x").values[inside].astype(np.float64)
-            errors = one["net_counts_err"].transpose("y", "x").values[inside].astype(np.float64)
-            known = float((values <= 0).mean()) <= CUT_SHARE
-            net[:, index] = np.bincount(places, values) if known else np.nan
-            variance[:, index] = np.bincount(places, errors**2)
-        exposed, unit = _exposures(maps, labels, BLOCKS)
-        made[name] = AreaBlocks(
-            name, families, net, variance, exposed, unit, _touching(labels), places.size
-        )
-    return made

@@ -40,10 +40,12 @@ import xarray as xr
 from scipy.stats import t as student
 
 from xrfmap.areas.answer import answer_of, cannot_tell
-from xrfmap.areas.blocks import AreaBlocks, blocks_from_maps, blocks_from_scan
+from xrfmap.areas.blocks import AreaBlocks, blocks_from_scan
 from xrfmap.areas.compare import RISK, holm
 from xrfmap.areas.feigned import feigned, known_ratios, owed_counts, own_errors
+from xrfmap.areas.map_blocks import blocks_from_maps
 from xrfmap.findings import Comparison, FamilyComparison
+from xrfmap.maps.shared_errors import why_without
 from xrfmap.numbers import whole
 
 if TYPE_CHECKING:
@@ -73,6 +75,12 @@ have been seen, nothing can be told."""
 FIRM = 10.0
 """Standard errors that a reference family needs in both areas; below, ratios mean little."""
 
+FROM_MAPS = (
+    "Told from maps alone: covers that differ by up to about one optical depth and elements that "
+    "were not found are allowed for; a thicker cover may pass for another amount, and families too "
+    "faint for single pixels are compared roughly or not at all. The scan itself says more."
+)
+
 
 @dataclass(frozen=True)
 class _Value:
@@ -93,8 +101,8 @@ def compare_areas(
     Parameters
     ----------
     data : Dataset
-        The calibrated scan, with `found`; or element maps, without it. The scan is better:
-        maps are cut at zero, so that faint families cannot be compared from them.
+        The calibrated scan, with `found`; or element maps of one scan, without it. The scan
+        tells more, see :mod:`xrfmap.areas.map_blocks`.
     a, b : ndarray of bool, shape (y, x)
         The areas. Pixels in both are left out.
     names : (str, str)
@@ -105,18 +113,24 @@ def compare_areas(
     Returns
     -------
     Comparison
-        See :func:`compare_blocks`.
+        See :func:`compare_blocks`. "Cannot tell" for maps that do not hold what their pixels
+        may be wrong about alike.
     """
+    lacking = why_without(data) if found is None else ""
+    if lacking:
+        return cannot_tell(
+            names, f"Cannot tell from these maps: {lacking}. Compare with the scan at hand."
+        )
     both = a & b
     masks = {"a": a & ~both, "b": b & ~both}
     made = blocks_from_maps(data, masks) if found is None else blocks_from_scan(data, found, masks)
     answer = compare_blocks(made.get("a"), made.get("b"), names)
+    words = answer.answer
     if both.any():
-        words = (
-            f"{answer.answer} {whole(int(both.sum()))} pixels that lie in both areas were left out."
-        )
-        return answer.model_copy(update={"answer": words})
-    return answer
+        words += f" {whole(int(both.sum()))} pixels that lie in both areas were left out."
+    if found is None:
+        words += f" {FROM_MAPS}"
+    return answer.model_copy(update={"answer": words})
 
 
 def compare_blocks(
@@ -194,11 +208,13 @@ def _picked(held: AreaBlocks, families: Sequence[str]) -> AreaBlocks:
         held, families=tuple(families), net=held.net[:, places],
         variance=held.variance[:, places], leakage=leakage, own=own_errors(held)[places],
         owed=owed_counts(held)[places], ratios=known_ratios(held)[:, places],
+        above=None if held.above is None else held.above[places],
     )  # fmt: skip
 
 
 def _clear(held: AreaBlocks, index: int, errors: float) -> bool:
     total, variance = held.net[:, index].sum(), held.variance[:, index].sum()
+    total -= 0.0 if held.above is None else held.above[index]
     return bool(total > errors * np.sqrt(variance)) and total > 0
 
 

@@ -23,6 +23,7 @@ from xrfmap.io.results import read_maps, write_maps
 from xrfmap.maps.element_maps import map_elements
 from xrfmap.maps.finding import find_elements
 from xrfmap.maps.shared_errors import NAMES, SCHEMA
+from xrfmap.maps.stitch import stitch
 from xrfmap.scan import make_scan
 
 LEFT = np.zeros(SHAPE, bool)
@@ -218,3 +219,16 @@ def test_maps_without_the_tables_cannot_tell(change, words):
     assert answer.families == []
     with pytest.raises(ValueError, match="cannot be compared from these maps"):
         blocks_from_maps(held, {"a": left})
+
+
+def test_maps_of_several_scans_put_together_cannot_tell():
+    maps, _, left = mapped()
+    mm = {axis: (axis, np.arange(maps.sizes[axis]) * 1.0, {"units": "mm"}) for axis in "yx"}
+    one = maps.assign_coords(mm)
+    beside = one.assign_coords(x=("x", one["x"].values + SHAPE[1], {"units": "mm"}))
+    whole = stitch({"one": one, "beside": beside}, place="stage").maps
+    assert whole.sizes["x"] == 2 * SHAPE[1]
+    none = np.zeros_like(left)
+    answer = compare_areas(whole, np.hstack([left, none]), np.hstack([none, left]))
+    assert answer.verdict == "cannot tell"
+    assert "several scans" in answer.answer

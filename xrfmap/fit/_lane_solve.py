@@ -10,7 +10,7 @@ import numpy as np
 from numba import njit
 
 from xrfmap.fit._lane_sums import OPTIONS
-from xrfmap.fit._lane_vectors import WIDE, copy, fill, multiply, subtract_products
+from xrfmap.fit._lane_vectors import WIDE, copy, copy_free, fill, invert_root, multiply, subtract_products
 
 VECTOR = WIDE
 """Lanes are taken in multiples of this: the remainder of a loop would be rounded otherwise."""
@@ -27,36 +27,18 @@ def factor(chol, info, info_row, free, row, col, first, upd, left, right, drop, 
     leave nothing (one stray count where the model is nearly zero outweighs all that single
     precision can hold) is left where it is with `drop`, and else keeps a share of its own.
     """
-    for e in range(len(row)):
-        c = chol[e]
-        i = row[e]
-        j = col[e]
-        h = info_row[e]
-        if h < 0:  # fill-in: no entry in the information itself
-            for k in range(lanes):
-                c[k] = 0.0
-        else:
-            source = info[h]
-            fi = free[i]
-            fj = free[j]
-            if i == j:
-                for k in range(lanes):
-                    c[k] = source[k] * fi[k] + (np.float32(1.0) - fi[k])
+    for k in range(0, lanes, WIDE):
+        for e in range(len(row)):
+            i, j, h = row[e], col[e], info_row[e]
+            if h < 0:  # fill-in: no entry in the information itself
+                fill(chol, e, k, np.float32(0.0))
             else:
-                for k in range(lanes):
-                    c[k] = source[k] * fi[k] * fj[k]
-        for k in range(0, lanes, WIDE):
+                copy_free(chol, e, k, info, h, free, i, j)
             subtract_products(chol, e, k, upd[e], upd[e + 1], left, right, chol, chol)
-        if i == j:
-            source = info[h]
-            for k in range(lanes):
-                least = RIDGE * source[k] + np.float32(1e-30)
-                kept = np.float32(1.0) / np.sqrt(max(c[k], least))
-                c[k] = np.float32(0.0) if drop and c[k] < least else kept
-        else:
-            d = chol[first[j]]
-            for k in range(lanes):
-                c[k] *= d[k]
+            if i == j:
+                invert_root(chol, e, k, info, h, free, j, RIDGE, drop)
+            else:
+                multiply(chol, e, k, chol, first[j])
 
 
 @njit(**OPTIONS)

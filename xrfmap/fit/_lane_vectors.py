@@ -15,13 +15,24 @@ from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
 
-__all__ = ["WIDE", "add_products", "copy", "fill", "multiply", "subtract_products", "weigh"]
+__all__ = [
+    "WIDE",
+    "add_products",
+    "copy",
+    "copy_free",
+    "fill",
+    "invert_root",
+    "multiply",
+    "subtract_products",
+    "weigh",
+]
 
 WIDE = 64
 """Lanes of a sum: eight of the sixteen registers that common processors have."""
 
 _EACH = 8  # lanes of a vector
 _VECTOR = ir.VectorType(ir.FloatType(), _EACH)
+_ROOT = ir.FunctionType(_VECTOR, [_VECTOR])
 _FUSED = ("contract",)  # a product may be added without being rounded in between
 
 
@@ -39,6 +50,11 @@ def _vectors(builder: Any, pointer: Any) -> list[Any]:
         )
         for k in range(0, WIDE, _EACH)
     ]
+
+
+def _side_by_side(builder: Any, rows: Any, lane: Any) -> Any:
+    """Pointers to the vectors of several rows, given as pairs of array and row, side by side."""
+    return zip(*(_vectors(builder, _row(builder, *row, lane)) for row in rows), strict=True)
 
 
 def _load(builder: Any, pointer: Any) -> Any:
@@ -143,9 +159,65 @@ def copy(typing: Any, out: Any, r: Any, lane: Any, source: Any, s: Any) -> Any:
     def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         o, x = _opened(context, builder, sig, args, (0, 3))
         _, row, at, _, other = args
-        target = _vectors(builder, _row(builder, o, row, at))
-        for place, held in zip(target, _vectors(builder, _row(builder, x, other, at)), strict=True):
+        for place, held in _side_by_side(builder, ((o, row), (x, other)), at):
             builder.store(_load(builder, held), place, align=4)
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+@intrinsic
+def copy_free(
+    typing: Any, out: Any, r: Any, lane: Any, source: Any, s: Any, free: Any, i: Any, j: Any
+) -> Any:
+    """``out[r] = source[s] * free[i] * free[j]``."""
+    place = types.intp
+    signature = types.void(out, place, place, source, place, free, place, place)
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        o, x, f = _opened(context, builder, sig, args, (0, 3, 5))
+        _, r, at, _, s, _, i, j = args
+        rows = ((o, r), (x, s), (f, i), (f, j))
+        for target, *held in _side_by_side(builder, rows, at):
+            value, one, other = (_load(builder, place) for place in held)
+            builder.store(builder.fmul(builder.fmul(value, one), other), target, align=4)
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+@intrinsic
+def invert_root(
+    typing: Any, out: Any, r: Any, lane: Any, source: Any, s: Any, free: Any, j: Any, least: Any,
+    drop: Any,
+) -> Any:  # fmt: skip
+    """``out[r] = 1 / sqrt(out[r])``, where nothing is kept below a share of ``source[s]``.
+
+    The share is `least`; with `drop` less becomes 0, and else as much as that. Where ``free[j]``
+    is 0 the result is 1.
+    """
+    place = types.intp
+    signature = types.void(
+        out, place, place, source, place, free, place, types.float32, types.boolean
+    )
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        o, x, f = _opened(context, builder, sig, args, (0, 3, 5))
+        _, r, at, _, s, _, j, least, drop = args
+        one = _spread(builder, ir.Constant(ir.FloatType(), 1.0))
+        none = ir.Constant(_VECTOR, None)
+        tiny = _spread(builder, ir.Constant(ir.FloatType(), 1e-30))
+        share = _spread(builder, least)
+        root = cgutils.get_or_insert_function(builder.module, _ROOT, f"llvm.sqrt.v{_EACH}f32")
+        for target, whole, loose in _side_by_side(builder, ((o, r), (x, s), (f, j)), at):
+            c = _load(builder, target)
+            bound = builder.fadd(builder.fmul(share, _load(builder, whole)), tiny)
+            enough = builder.fcmp_ordered(">=", c, bound)
+            kept = builder.fdiv(one, builder.call(root, [builder.select(enough, c, bound)]))
+            gone = builder.select(drop, none, kept)
+            is_free = builder.fcmp_ordered(">", _load(builder, loose), none)
+            result = builder.select(is_free, builder.select(enough, kept, gone), one)
+            builder.store(result, target, align=4)
         return context.get_dummy_value()
 
     return signature, code
@@ -159,10 +231,7 @@ def multiply(typing: Any, out: Any, r: Any, lane: Any, by: Any, s: Any) -> Any:
     def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         o, x = _opened(context, builder, sig, args, (0, 3))
         _, row, at, _, other = args
-        target = _vectors(builder, _row(builder, o, row, at))
-        for place, factor in zip(
-            target, _vectors(builder, _row(builder, x, other, at)), strict=True
-        ):
+        for place, factor in _side_by_side(builder, ((o, row), (x, other)), at):
             product = builder.fmul(_load(builder, place), _load(builder, factor))
             builder.store(product, place, align=4)
         return context.get_dummy_value()
@@ -190,9 +259,7 @@ def weigh(
         share = _spread(builder, blend)
         rest = builder.fsub(one, share)
         rows = zip(arrays, (b, b, b, r), strict=True)
-        for ratios, weights, m, n in zip(
-            *(_vectors(builder, _row(builder, array, row, at)) for array, row in rows), strict=True
-        ):
+        for ratios, weights, m, n in _side_by_side(builder, rows, at):
             inverse = builder.fdiv(one, _load(builder, m))
             t = builder.fmul(_load(builder, n), inverse)
             builder.store(builder.fsub(t, one), ratios, align=4)

@@ -10,7 +10,15 @@ import numpy as np
 from numba import njit
 
 from xrfmap.fit._lane_sums import OPTIONS
-from xrfmap.fit._lane_vectors import WIDE, copy, copy_free, fill, invert_root, multiply, subtract_products
+from xrfmap.fit._lane_vectors import (
+    WIDE,
+    copy,
+    copy_free,
+    fill,
+    invert_root,
+    multiply,
+    subtract_products,
+)
 
 VECTOR = WIDE
 """Lanes are taken in multiples of this: the remainder of a loop would be rounded otherwise."""

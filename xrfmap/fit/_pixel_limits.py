@@ -13,6 +13,14 @@ from numba import njit
 NORMAL = {"error_model": "numpy", "cache": True, "nogil": True}
 
 
+TOGETHER = 64
+"""Lines worked on together, in rows of one array of known width: only then does the compiler see
+that what is written is not read again as something else, and use vectors."""
+
+_EACH = 8  # lines are filled up to multiples of this: single ones left over cost as much as many
+_HELD = 16  # rows: six given numbers of a line, five on the way, five results
+
+
 @njit(**NORMAL)
 def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, spread, leakage,
                  k, half, grid, upper, out, begin, end):  # fmt: skip
@@ -26,53 +34,93 @@ def pixel_limits(unbounded, amplitude, variance, null, skewness, null_slope, spr
     The sum over neighbours is written out as well: the order in which a library multiplies
     matrices depends on their size, and with it the last digit on how pixels are blocked.
     """
-    net, err, high, threshold, detectable = out
-    first, step = grid[0], grid[1] - grid[0]
-    last = len(grid) - 1
-    lines = net.shape[1]
+    lines = out.shape[2]
+    full = (lines + _EACH - 1) // _EACH * _EACH
+    held = np.ones((_HELD, TOGETHER))
+    leak, squares = np.zeros((full, full)), np.zeros(full)
+    leak[:lines, :lines] = leakage
+    spreads = np.zeros(full)
+    spreads[:lines] = spread
     for p in range(begin, end):
-        feigned = np.zeros(lines)
         for i in range(lines):
-            square = np.float64(amplitude[p, i]) ** 2
-            for j in range(lines):
-                feigned[j] += square * leakage[i, j]
-        for j in range(lines):
-            x = np.float64(unbounded[p, j])
-            v0 = np.float64(null[p, j])
-            extra = feigned[j]
-            total = v0 + extra
-            rise = max(np.float64(null_slope[p, j]), 1.0)
-            least = total + rise / 12  # counts are whole: null_model.added_variance
-            net[p, j] = max(x, 0.0)
-            err[p, j] = np.sqrt(variance[p, j] + extra)
+            squares[i] = np.float64(amplitude[p, i]) ** 2
+        for j in range(0, lines, TOGETHER):
+            m, wide = min(TOGETHER, lines - j), min(TOGETHER, full - j)
+            fields = (unbounded, amplitude, variance, null, skewness, null_slope)
+            for row in range(6):
+                for i in range(m):
+                    held[row, i] = fields[row][p, j + i]
+            _feign(held[6], squares, leak, j, wide)
+            _measure(held, spreads[j:], half, wide)
+            _look_up(held[9], held[10], half, grid, upper, m)
+            _limit(held, spreads[j:], k, wide)
+            for field in range(5):
+                for i in range(m):
+                    out[field, p, j + i] = held[11 + field, i]
 
-            slope = rise
-            if amplitude[p, j] > 1.0:
-                slope = max((np.float64(variance[p, j]) - v0) / amplitude[p, j], 1.0)
-            scarce = min(spread[j] * v0 / (2 * least * least), 1.0)  # 1 / degrees of freedom
-            wide = np.sqrt(least) * (1 + (half * half + 1) / 4 * scarce)
-            z = 2.0 * (np.sqrt(wide * wide + slope * x) - wide) / slope if x > 0 else x / wide
-            place = (z - first) / step
-            if z > grid[last]:
-                top = z + half
-            elif place > 0:
-                i = min(int(place), last - 1)
-                top = upper[i] + (place - i) * (upper[i + 1] - upper[i])
-            else:
-                top = upper[0] if place <= 0 else z  # the last: no number
-            high[p, j] = wide * top + slope * top * top / 4
 
-            bent = 2 * spread[j]  # v0 is bent by the amplitude, see there
-            near = least + bent * min(np.float64(amplitude[p, j]) ** 2 / variance[p, j], k * k)
-            # what is added is not skewed: only the counting part is
-            root = np.sqrt(v0)
-            third = (k * k - 1) / 6 * np.float64(skewness[p, j]) * v0 * root
-            threshold[p, j] = k * np.sqrt(near) + third / near
-            taken = max(rise - skewness[p, j] * root, 0.0)
-            middle = k * k * taken / 2
-            # k times the root of (far + taken times itself)
-            far = middle + np.sqrt(middle * middle + k * k * (least + bent * k * k))
-            far += third * k * k / (far * far)
-            middle = k * k * rise / 2
-            above = middle + np.sqrt(middle * middle + k * k * (total + rise * far))
-            detectable[p, j] = far + max(above - third / total, 0.0)
+@njit(inline="always", **NORMAL)
+def _feign(extra, squares, leak, j, wide):
+    """Variance that other families feign: four of them at a time for each sum that is read."""
+    for i in range(wide):
+        extra[i] = 0.0
+    for o in range(0, len(squares), 4):
+        one, two, three, four = squares[o], squares[o + 1], squares[o + 2], squares[o + 3]
+        a, b, c, d = (leak[o, j:], leak[o + 1, j:], leak[o + 2, j:], leak[o + 3, j:])
+        for i in range(wide):
+            extra[i] += (one * a[i] + two * b[i]) + (three * c[i] + four * d[i])
+
+
+@njit(inline="always", **NORMAL)
+def _measure(held, spread, half, together):
+    """Find counts and error, and the estimate in standard deviations for the upper limit."""
+    x, a, v, v0, _, s0, extra, slope, wide, z, _, net, err, _, _, _ = held
+    for i in range(together):
+        net[i] = max(x[i], 0.0)
+        err[i] = np.sqrt(v[i] + extra[i])
+        rise = max(s0[i], 1.0)
+        s0[i] = rise
+        least = v0[i] + extra[i] + rise / 12  # counts are whole: null_model.added_variance
+        steeper = max((v[i] - v0[i]) / max(a[i], 1.0), 1.0)
+        steep = steeper if a[i] > 1.0 else rise
+        scarce = min(spread[i] * v0[i] / (2 * least * least), 1.0)  # 1 / degrees of freedom
+        w = np.sqrt(least) * (1 + (half * half + 1) / 4 * scarce)
+        above = 2.0 * (np.sqrt(w * w + steep * net[i]) - w) / steep
+        z[i] = above if x[i] > 0 else x[i] / w
+        slope[i] = steep
+        wide[i] = w
+
+
+@njit(inline="always", **NORMAL)
+def _look_up(z, top, half, grid, upper, m):
+    """Upper ends from the table of the unified interval; beyond it the normal quantile."""
+    first, step, last = grid[0], grid[1] - grid[0], len(grid) - 1
+    for i in range(m):
+        place = (min(max(z[i], first), grid[last]) - first) / step  # not a number stays that
+        at = min(max(int(place), 0), last - 1)
+        inside = upper[at] + (place - at) * (upper[at + 1] - upper[at])
+        top[i] = z[i] + half if z[i] > grid[last] else inside
+
+
+@njit(inline="always", **NORMAL)
+def _limit(held, spread, k, together):
+    """Upper limit, decision threshold and detection limit."""
+    _, a, v, v0, skew, rise, extra, slope, wide, _, top, _, _, high, threshold, detectable = held
+    for i in range(together):
+        high[i] = wide[i] * top[i] + slope[i] * top[i] * top[i] / 4
+        total = v0[i] + extra[i]
+        least = total + rise[i] / 12
+        bent = 2 * spread[i]  # v0 is bent by the amplitude, see null_model.added_variance
+        near = least + bent * min(a[i] * a[i] / v[i], k * k)
+        # what is added is not skewed: only the counting part is
+        root = np.sqrt(v0[i])
+        third = (k * k - 1) / 6 * skew[i] * v0[i] * root
+        threshold[i] = k * np.sqrt(near) + third / near
+        taken = max(rise[i] - skew[i] * root, 0.0)
+        middle = k * k * taken / 2
+        # k times the root of (far + taken times itself)
+        far = middle + np.sqrt(middle * middle + k * k * (least + bent * k * k))
+        far += third * k * k / (far * far)
+        middle = k * k * rise[i] / 2
+        above = middle + np.sqrt(middle * middle + k * k * (total + rise[i] * far))
+        detectable[i] = far + max(above - third / total, 0.0)

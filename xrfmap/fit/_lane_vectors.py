@@ -16,19 +16,25 @@ from numba.core import cgutils
 from numba.extending import intrinsic
 
 __all__ = [
+    "TILE",
     "WIDE",
     "add_products",
+    "add_rows",
     "copy",
     "copy_free",
     "fill",
     "invert_root",
     "multiply",
     "subtract_products",
+    "turn",
     "weigh",
 ]
 
 WIDE = 64
 """Lanes of a sum: eight of the sixteen registers that common processors have."""
+
+TILE = 16
+"""Pixels that are turned into lanes at a time: a line of the cache."""
 
 _EACH = 8  # lanes of a vector
 _VECTOR = ir.VectorType(ir.FloatType(), _EACH)
@@ -42,13 +48,13 @@ def _row(builder: Any, array: Any, row: Any, lane: Any) -> Any:
     return builder.gep(array.data, [builder.add(builder.mul(row, lanes), lane)])
 
 
-def _vectors(builder: Any, pointer: Any) -> list[Any]:
+def _vectors(builder: Any, pointer: Any, lanes: int = WIDE) -> list[Any]:
     """Pointers to the vectors that start at a number."""
     return [
         builder.bitcast(
             builder.gep(pointer, [ir.Constant(cgutils.intp_t, k)]), _VECTOR.as_pointer()
         )
-        for k in range(0, WIDE, _EACH)
+        for k in range(0, lanes, _EACH)
     ]
 
 
@@ -240,6 +246,87 @@ def multiply(typing: Any, out: Any, r: Any, lane: Any, by: Any, s: Any) -> Any:
 
 
 @intrinsic
+def turn(
+    typing: Any, out: Any, r: Any, lane: Any, counts: Any, pixel: Any, last: Any, channel: Any
+) -> Any:
+    """``out[r + c, lane + k] = counts[pixel + k, channel + c]`` for eight of both.
+
+    Pixels after `last` are taken as `last`. One by one these numbers would take longer than
+    all that is done with them until they are bins.
+    """
+    place = types.intp
+    signature = types.void(out, place, place, counts, place, place, place)
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        o, x = _opened(context, builder, sig, args, (0, 3))
+        _, r, at, _, pixel, last, channel = args
+        rows = []
+        for k in _constants(_EACH):
+            one = builder.add(pixel, k)
+            one = builder.select(builder.icmp_signed("<", one, last), one, last)
+            start = _row(builder, x, one, channel)
+            kind = ir.VectorType(start.type.pointee, _EACH)
+            rows.append(builder.load(builder.bitcast(start, kind.as_pointer()), align=1))
+        for k, column in zip(_constants(_EACH), _turned(builder, rows), strict=True):
+            if not isinstance(sig.args[3].dtype, types.Float):
+                column = builder.uitofp(column, _VECTOR)
+            place = _row(builder, o, builder.add(r, k), at)
+            builder.store(column, builder.bitcast(place, _VECTOR.as_pointer()), align=4)
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+def _constants(count: int) -> list[Any]:
+    return [ir.Constant(cgutils.intp_t, k) for k in range(count)]
+
+
+def _turned(builder: Any, rows: list[Any]) -> list[Any]:
+    """Transpose eight vectors of eight: three rounds mix the first half with the second."""
+    half = _EACH // 2
+    low, high = (
+        ir.Constant(
+            ir.VectorType(ir.IntType(32), _EACH),
+            [at + k + _EACH * other for k in range(half) for other in (0, 1)],
+        )
+        for at in (0, half)
+    )
+    for _ in range(3):
+        pairs = [(rows[k], rows[k + half]) for k in range(half)]
+        rows = [builder.shuffle_vector(*pair, order) for pair in pairs for order in (low, high)]
+    return rows
+
+
+@intrinsic
+def add_rows(
+    typing: Any, out: Any, r: Any, lane: Any, source: Any, begin: Any, end: Any, fresh: Any
+) -> Any:
+    """Add rows of `source` from `begin` to `end` to lanes of ``out[r]``, or to 0 if `fresh`.
+
+    As many lanes from `lane` on as `source` has, which is :data:`TILE`.
+    """
+    place = types.intp
+    signature = types.void(out, place, place, source, place, place, types.boolean)
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        o, x = _opened(context, builder, sig, args, (0, 3))
+        _, r, at, _, begin, end, fresh = args
+        zero = ir.Constant(cgutils.intp_t, 0)
+        sums = _Sums(builder, _row(builder, o, r, at), TILE)
+        sums.clear(fresh)
+        with cgutils.for_range_slice(
+            builder, begin, end, ir.Constant(begin.type, 1), begin.type
+        ) as (q, _):
+            sums.add(
+                [_load(builder, v) for v in _vectors(builder, _row(builder, x, q, zero), TILE)]
+            )
+        sums.store()
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+@intrinsic
 def weigh(
     typing: Any, ratio: Any, weight: Any, b: Any, lane: Any, expected: Any, counts: Any, r: Any,
     blend: Any,
@@ -277,12 +364,18 @@ def _opened(context: Any, builder: Any, sig: Any, args: Any, which: tuple[int, .
 class _Sums:
     """Sums that stay in registers: the compiler takes their places in memory away again."""
 
-    def __init__(self, builder: Any, pointer: Any) -> None:
+    def __init__(self, builder: Any, pointer: Any, lanes: int = WIDE) -> None:
         self.builder = builder
-        self.target = _vectors(builder, pointer)
+        self.target = _vectors(builder, pointer, lanes)
         self.held = [cgutils.alloca_once(builder, _VECTOR) for _ in self.target]
         for held, place in zip(self.held, self.target, strict=True):
             builder.store(_load(builder, place), held)
+
+    def clear(self, condition: Any) -> None:
+        none = ir.Constant(_VECTOR, None)
+        for held in self.held:
+            kept = self.builder.select(condition, none, self.builder.load(held))
+            self.builder.store(kept, held)
 
     def add(self, products: list[Any]) -> None:
         for held, product in zip(self.held, products, strict=True):

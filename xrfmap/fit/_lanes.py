@@ -216,7 +216,7 @@ def _climb(n, best, used, left_over, plan, given, tol, max_steps, work, aside, l
 @njit(inline="always", **OPTIONS)
 def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, lanes):
     """Fit one group of lanes; results go into rows of ``out``."""
-    runs, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
+    edges, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
     info_row, row, col, first, upd, left, right, _, by_row = lists
     bp, bi, bv = columns
     n, mu, open_mu, best, inv, null, skew, grow, steps_work, aside = work
@@ -224,7 +224,7 @@ def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, l
     amplitude, onestep, variance, variance0, skewness, slope0, deviance, steps, done = out
     bins = n.shape[0]
     comps = best.shape[0]
-    gather(n, counts, first_pixel, runs, lanes)
+    gather(n, counts, first_pixel, edges, lanes)
 
     again = given.shape[0] > 0
     if again:

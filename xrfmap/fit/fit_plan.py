@@ -49,7 +49,7 @@ class Plan:
         factor, inverse = _factor_lists(pattern, pair_of)
         diag = np.array([pair_of[j, j] for j in range(t.shape[1])], np.int32)
         arrays: tuple[Any, ...] = (
-            _runs(edges),
+            edges.astype(np.int64),
             order,
             _sparse_rows(t),
             _in_blocks(_sparse_rows(t.T), len(t)),
@@ -236,13 +236,6 @@ def _factor_lists(
         tuple(np.array(x, np.int32) for x in (*factor, first, upd, left, right)),
         tuple(np.array(x, np.int32) for x in (inv_ptr, inv_left, inv_right)),
     )
-
-
-def _runs(edges: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], ...]:
-    """Find runs of bins of one width: first bin of each (and the end), first channel, width."""
-    width = np.diff(edges).astype(np.int64)
-    new = np.flatnonzero(np.r_[True, np.diff(width) != 0])
-    return np.r_[new, len(width)], edges[new].astype(np.int64), width[new]
 
 
 def _by_row(pattern: npt.NDArray[np.bool_]) -> tuple[Index, ...]:

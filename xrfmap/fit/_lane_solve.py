@@ -176,15 +176,6 @@ def chosen_lanes(flag, lanes, chosen):
 
 
 @njit(**OPTIONS)
-def take(out, source, chosen, wide):
-    """Copy some lanes side by side; `out` may be `source`, since they move forward only."""
-    for r in range(out.shape[0]):
-        o, s = out[r], source[r]
-        for k in range(wide):
-            o[k] = s[chosen[k]]
-
-
-@njit(**OPTIONS)
 def _one_round(a, g, d, y, info, free, chol, lists, touching, lanes):
     """Solve for the free components while the others go to zero; `y` is the slope there."""
     info_row, row, col, first, upd, left, right, diag, by_row = lists
@@ -216,41 +207,21 @@ def _one_round(a, g, d, y, info, free, chol, lists, touching, lanes):
 
 
 @njit(**OPTIONS)
-def newton(a, g, d, y, info, free, chol, lists, touching, aside, rounds, lanes):
+def newton(a, g, d, y, info, free, chol, lists, touching, rounds, lanes):
     """Step to the maximum of the quadratic model under ``a + d >= 0``.
 
     Block principal pivoting: all components on the wrong side change sides at once;
     from the fourth round on they may only be held, which must end, or, where there is
-    time for more rounds, go one by one. Lanes where nothing changed are done; the others
-    are put `aside`, close together, for the next round.
+    time for more rounds, go one by one. Lanes where nothing changes come out the same again.
     """
-    diag = lists[7]
-    few = (a, g, d, y, info, free)
-    place = np.arange(lanes)
-    chosen = np.empty(lanes, np.int64)
     changed = np.empty(lanes, np.float32)
-    wide = lanes
     for round_ in range(rounds):
-        sa, sg, sd, sy, sinfo, sfree = few
-        _one_round(sa, sg, sd, sy, sinfo, sfree, chol, lists, touching, wide)
-        if round_ > 0:
-            for j in range(a.shape[0]):
-                for k in range(wide):
-                    d[j, place[k]] = sd[j, k]
+        _one_round(a, g, d, y, info, free, chol, lists, touching, lanes)
         if round_ + 1 == rounds:
             break
         if round_ >= 3 and rounds > ROUNDS:
-            _exchange_one(sa, sd, sy, sfree, sinfo, diag, changed, wide)
+            _exchange_one(a, d, y, free, info, lists[7], changed, lanes)
         else:
-            _exchange(sa, sd, sy, sfree, sinfo, diag, round_ < 3, changed, wide)
-        narrow = chosen_lanes(changed, wide, chosen)
-        if narrow == 0:
+            _exchange(a, d, y, free, info, lists[7], round_ < 3, changed, lanes)
+        if changed.max() == 0:
             break
-        take(aside[0], sa, chosen, narrow)
-        take(aside[1], sg, chosen, narrow)
-        take(aside[4], sinfo, chosen, narrow)
-        take(aside[5], sfree, chosen, narrow)
-        few = aside
-        wide = narrow
-        for k in range(wide):
-            place[k] = place[chosen[k]]

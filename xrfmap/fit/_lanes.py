@@ -1,10 +1,12 @@
 """Compiled kernel of the Poisson fit: many pixels side by side in vector lanes.
 
-Every array here is laid out ``(row, lane)``: one lane is one pixel, and the
-innermost loop runs over lanes, so that the compiler turns it into vector
-instructions. All pixels of a scan share the pattern of the design (which line
-family touches which bin), therefore the sparse products and the sparse
-Cholesky factor are lists of row operations that are written down once.
+Every array here is laid out ``(row, lane)``, or ``(strip, row, lane)``: one lane is one
+pixel, and the innermost loop runs over lanes, so that the compiler turns it into vector
+instructions. A strip has as many lanes as a sum in registers: its curvature and the factor
+of that stay in the core's own cache through a whole step, which those of all lanes would
+leave. All pixels of a scan share the pattern of the design (which line family touches which
+bin), therefore the sparse products and the sparse Cholesky factor are lists of row operations
+that are written down once.
 
 No lane ever looks at another one: the result of a pixel does not depend on
 its neighbours, on the block it came in, or on the number of threads.
@@ -28,14 +30,12 @@ from xrfmap.fit._lane_solve import (
     newton,
     solve,
     sweep,
-    take,
 )
 from xrfmap.fit._lane_sums import BLOCK, FLOOR, OPTIONS, add_up, deviance_of, gather, model, product
 from xrfmap.fit._lane_vectors import WIDE
 
 LANES = 256
-"""Pixels worked on together: more share the cost of each short loop, until a group's work
-arrays leave the core's own cache. A whole number of vectors."""
+"""Pixels whose lanes are put together again where some have arrived. A whole number of vectors."""
 
 _SCORING = 1  # first steps with the expected curvature alone: it does not overshoot
 _ROUGH = 2  # first steps that need not end at the maximum of their model
@@ -148,96 +148,95 @@ def _step(a, old, g, d, info, diag, slope, size, active, tries, tol, rows, lanes
     return working
 
 
+@njit(**OPTIONS)
+def _take(out, source, chosen, wide):
+    """Copy some lanes side by side; `out` may be `source`, since they move forward only."""
+    for r in range(out.shape[1]):
+        for i in range(wide):
+            k = chosen[i]
+            out[i // VECTOR, r, i % VECTOR] = source[k // VECTOR, r, k % VECTOR]
+
+
 @njit(inline="always", **OPTIONS)
-def _climb(n, best, used, left_over, plan, given, tol, max_steps, work, aside, lanes):
+def _turn(n, a, old, state, blend, rounds, plan, tol, work, lanes):
+    """Take one Newton step of a strip of lanes; returns the number of lanes still at work."""
+    _, _, columns, slopes, curves, lists, touching, _, _ = plan
+    few, g, d, y, free, info, chol, rows = work
+    slope, size, active, tries = state
+    diag = lists[7]
+    model(n, a, g, info, few, n, False, blend, columns, slopes, curves, lanes)
+    sweep(a, g, d, info, diag, touching, _SWEEPS, lanes)
+    for j in range(a.shape[0]):
+        for k in range(lanes):
+            free[j, k] = np.float32(a[j, k] + d[j, k] > 0)
+    newton(a, g, d, y, info, free, chol, lists, touching, rounds, lanes)
+    return _step(a, old, g, d, info, diag, slope, size, active, tries, tol, rows, lanes)
+
+
+@njit(inline="always", **OPTIONS)
+def _climb(n, fewer, a, old, best, used, left_over, plan, given, tol, max_steps, work, strip):
     """Newton steps from `best` to the maximum; lanes that have arrived drop out.
 
     `best` becomes the amplitudes, `used` the steps taken, `left_over` 1 where the last
     step was not small.
     """
-    _, _, columns, slopes, curves, lists, touching, _, _ = plan
-    diag = lists[7]
-    few, a, old, g, d, y, free, info, chol, fewer = work
-    comps = a.shape[0]
-    slope = np.zeros(lanes, np.float32)
-    size = np.full(lanes, np.float32(1e-3))
-    active = np.ones(lanes, np.int8)
-    tries = np.zeros(lanes, np.int32)
-    rows = (
-        np.empty(lanes, np.float32), np.empty(lanes, np.float32), np.empty(lanes, np.float32),
-        np.empty(lanes, np.float32),
-    )  # fmt: skip
+    strips, lanes = len(n), len(n) * strip
+    slope = np.zeros((strips, strip), np.float32)
+    size = np.full((strips, strip), np.float32(1e-3))
+    active = np.ones((strips, strip), np.int8)
+    tries = np.zeros((strips, strip), np.int32)
+    flat = (slope.reshape(lanes), size.reshape(lanes), active.reshape(lanes), tries.reshape(lanes))
     place = np.arange(lanes)
     chosen = np.empty(lanes, np.int64)
     wide = lanes
-    for j in range(comps):
-        for k in range(lanes):
-            a[j, k] = best[j, k]
-            old[j, k] = best[j, k]
+    a[:] = best
+    old[:] = best
     for turn in range(max_steps):
         # not when started from a fit: a first step that the expected curvature makes short
         # would pass for the last one
         blend = _LATE_BLEND
         if turn < _ROUGH and not given:
             blend = np.float32(1.0) if turn < _SCORING else _BLEND
-        model(n, a, g, info, few, n, False, blend, columns, slopes, curves, wide)
-        sweep(a, g, d, info, diag, touching, _SWEEPS, wide)
-        for j in range(comps):
-            for k in range(wide):
-                free[j, k] = np.float32(a[j, k] + d[j, k] > 0)
         rounds = _LATE_ROUNDS if given else (_ROUGH_ROUNDS if turn < _ROUGH else ROUNDS)
-        newton(a, g, d, y, info, free, chol, lists, touching, aside, rounds, wide)
         for k in range(lanes):
             used[k] += left_over[k]
-        working = _step(a, old, g, d, info, diag, slope, size, active, tries, tol, rows, wide)
+        working = 0
+        for s in range(wide // strip):
+            state = slope[s], size[s], active[s], tries[s]
+            working += _turn(n[s], a[s], old[s], state, blend, rounds, plan, tol, work, strip)
         for k in range(wide):
-            left_over[place[k]] = active[k]
-        narrower = working + VECTOR <= wide
+            left_over[place[k]] = flat[2][k]
+        narrower = working + strip <= wide
         if narrower or turn + 1 == max_steps:
-            for j in range(comps):
+            for j in range(a.shape[1]):
                 for k in range(wide):
-                    best[j, place[k]] = a[j, k]
+                    p = place[k]
+                    best[p // strip, j, p % strip] = a[k // strip, j, k % strip]
         if working == 0:
             break
         if narrower:
-            wide = chosen_lanes(active, wide, chosen)
-            take(fewer, n, chosen, wide)
+            wide = chosen_lanes(flat[2], wide, chosen)
+            _take(fewer, n, chosen, wide)
             n = fewer
-            take(a, a, chosen, wide)
-            take(old, old, chosen, wide)
+            _take(a, a, chosen, wide)
+            _take(old, old, chosen, wide)
             for k in range(wide):
-                slope[k] = slope[chosen[k]]
-                size[k] = size[chosen[k]]
-                active[k] = 1
-                tries[k] = tries[chosen[k]]
+                flat[0][k] = flat[0][chosen[k]]
+                flat[1][k] = flat[1][chosen[k]]
+                flat[2][k] = 1
+                flat[3][k] = flat[3][chosen[k]]
                 place[k] = place[chosen[k]]
 
 
 @njit(inline="always", **OPTIONS)
-def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, lanes):
-    """Fit one group of lanes; results go into rows of ``out``."""
-    edges, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
+def _finish(n, best, used, left_over, first_pixel, plan, work, out, lanes):
+    """Work out errors of a strip of lanes at its maximum; results go into rows of ``out``."""
+    _, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
     info_row, row, col, first, upd, left, right, _, by_row = lists
     bp, bi, bv = columns
-    n, mu, open_mu, best, inv, null, skew, grow, steps_work, aside = work
-    few, _, _, g, d, _, free, info, chol, _ = steps_work
+    (few, g, d, _, free, info, chol, _), mu, open_mu, inv, null, skew, grow = work
     amplitude, onestep, variance, variance0, skewness, slope0, deviance, steps, done = out
-    bins = n.shape[0]
-    comps = best.shape[0]
-    gather(n, counts, first_pixel, edges, lanes)
-
-    again = given.shape[0] > 0
-    if again:
-        last = given.shape[0] - 1
-        for k in range(lanes):
-            for j in range(comps):
-                best[j, k] = given[min(first_pixel + k, last), j]
-    else:
-        _start(n, best, g, few, start, slopes, lanes)
-    used = np.zeros(lanes, np.int32)
-    left_over = np.ones(lanes, np.int8)
-    _climb(n, best, used, left_over, plan, again, tol, max_steps, steps_work, aside, lanes)
-
+    bins, comps = n.shape[0], best.shape[0]
     expected = np.float32(1.0)
     model(n, best, g, info, few, mu, True, expected, columns, slopes, curves, lanes)
     for j in range(comps):
@@ -255,7 +254,7 @@ def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, l
     dev = np.empty(lanes, np.float32)
     deviance_of(n, mu, dev, lanes)
 
-    count = min(lanes, counts.shape[0] - first_pixel)
+    count = min(lanes, amplitude.shape[0] - first_pixel)
     for j in range(comps):
         place = order[j]
         v, r = inv[first[j]], null[j]
@@ -274,34 +273,66 @@ def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, l
         done[p] = left_over[k] == 0
 
 
+@njit(inline="always", **OPTIONS)
+def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, strip):
+    """Fit one group of lanes, strip by strip."""
+    edges, _, _, slopes, _, _, _, _, _ = plan
+    n, fewer, a, old, best, steps_work, final_work = work
+    few, g, _, _, _, _, _, _ = steps_work
+    lanes = len(n) * strip
+    last = given.shape[0] - 1
+    for s in range(len(n)):
+        gather(n[s], counts, first_pixel + s * strip, edges, strip)
+        if last < 0:
+            _start(n[s], best[s], g, few, start, slopes, strip)
+        else:
+            for k in range(strip):
+                for j in range(best.shape[1]):
+                    best[s, j, k] = given[min(first_pixel + s * strip + k, last), j]
+    used = np.zeros(lanes, np.int32)
+    left_over = np.ones(lanes, np.int8)
+    _climb(n, fewer, a, old, best, used, left_over, plan, last >= 0, tol, max_steps, steps_work,
+           strip)  # fmt: skip
+    for s in range(len(n)):
+        k = s * strip
+        if first_pixel + k < counts.shape[0]:
+            _finish(n[s], best[s], used[k:], left_over[k:], first_pixel + k, plan,
+                    (steps_work, *final_work), out, strip)  # fmt: skip
+
+
 @njit(**OPTIONS)
-def fit_part(counts, plan, start, given, tol, max_steps, work, out, lanes, part, parts):
+def fit_part(counts, plan, start, given, tol, max_steps, work, out, strip, part, parts):
     """Fit every `parts`-th group of lanes of ``counts``, from `part` on.
 
-    `lanes` is an argument, not a constant: loops of known short length would be unrolled
+    `strip` is an argument, not a constant: loops of known short length would be unrolled
     into scalar instructions before the compiler looks for vectors.
     """
+    lanes = len(work[0]) * strip
     groups = (counts.shape[0] + lanes - 1) // lanes
     for group in range(part, groups, parts):
-        _group(counts, group * lanes, plan, start, given, tol, max_steps, work, out, lanes)
+        _group(counts, group * lanes, plan, start, given, tol, max_steps, work, out, strip)
 
 
-def _aligned(rows: int, lanes: int) -> npt.NDArray[np.float32]:
+def _aligned(*shape: int) -> npt.NDArray[np.float32]:
     """Array whose rows start where a line of the cache starts: a vector in two lines costs two."""
-    raw = np.empty(rows * lanes * 4 + 64, np.uint8)
+    size = int(np.prod(shape)) * 4
+    raw = np.empty(size + 64, np.uint8)
     start = -raw.ctypes.data % 64
-    return raw[start : start + rows * lanes * 4].view(np.float32).reshape(rows, lanes)
+    return raw[start : start + size].view(np.float32).reshape(shape)
 
 
 def work_arrays(sizes: tuple[int, ...], lanes: int) -> tuple[Any, ...]:
     """Memory for one thread, used for all its groups: fresh memory costs as much as arithmetic."""
     bins, comps, pairs, entries = sizes
 
-    def empty(*rows: int) -> tuple[npt.NDArray[np.float32], ...]:
-        return tuple(_aligned(n, lanes) for n in rows)
+    def strips(rows: int) -> npt.NDArray[np.float32]:
+        return _aligned(lanes // VECTOR, rows, VECTOR)
 
-    few = empty(BLOCK, BLOCK, BLOCK)
-    fewer = _aligned(bins, max(lanes - VECTOR, VECTOR))
-    steps = (few, *empty(*[comps] * 6, pairs, entries), fewer)
-    aside = empty(comps, comps, comps, comps, pairs, comps)
-    return (*empty(bins, bins, bins, comps, entries, comps, comps, comps), steps, aside)
+    def strip(*rows: int) -> tuple[npt.NDArray[np.float32], ...]:
+        return tuple(_aligned(n, VECTOR) for n in rows)
+
+    few = strip(BLOCK, BLOCK, BLOCK)
+    rows = tuple(row[0] for row in strip(1, 1, 1, 1))
+    steps = (few, *strip(*[comps] * 4, pairs, entries), rows)
+    final = strip(bins, bins, entries, comps, comps, comps)
+    return (*(strips(rows) for rows in (bins, bins, comps, comps, comps)), steps, final)

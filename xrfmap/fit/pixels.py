@@ -281,7 +281,7 @@ def _run(
     def fit(part: int, parts: int) -> None:
         with _work_arrays(plan.sizes, lanes) as work:
             fit_part(
-                data, plan.arrays, start, given, tolerance, steps, work, out, lanes, part, parts
+                data, plan.arrays, start, given, tolerance, steps, work, out, VECTOR, part, parts
             )
 
     share_out(fit, -(-pixels // lanes))

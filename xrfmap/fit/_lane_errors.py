@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from xrfmap.fit._lane_sums import OPTIONS
-from xrfmap.fit._lane_vectors import WIDE, add_products
+from xrfmap.fit._lane_vectors import WIDE, add_products, fill, multiply
 
 LEAST = np.float32(0.3)  # of the variance with the bound: what is kept without it
 
@@ -27,44 +27,37 @@ def null_moments(ratio, skew, grow, a, u, mu, open_mu, inv, first, lists, lanes)
     ``sum(weight^2 column)`` each: the slope.
     """
     ptr, bin_of, own, entry, idx, val = lists
-    t = np.empty((1, lanes), np.float32)
-    now = np.empty(lanes, np.float32)
-    null = np.empty(lanes, np.float32)
-    second = np.empty(lanes, np.float32)
-    third = np.empty(lanes, np.float32)
-    rise = np.empty(lanes, np.float32)
+    # rows of one array of known width: else the compiler checks for each bin whether they overlap
+    held = np.empty((10, WIDE), np.float32)
+    t, now, null, second, third, rise, mine, other, taken, open_taken = held
     for j in range(a.shape[0]):
-        c, aj, uj, r, s, w = inv[first[j]], a[j], u[j], ratio[j], skew[j], grow[j]
+        c, r, s, w = inv[first[j]], ratio[j], skew[j], grow[j]
         if ptr[j] == ptr[j + 1]:
             for k in range(lanes):
                 r[k] = 1.0
                 s[k] = 0.0
                 w[k] = 1.0
             continue
-        for k in range(lanes):
-            now[k] = 0.0
-            null[k] = 0.0
-            second[k] = 0.0
-            third[k] = 0.0
-            rise[k] = 0.0
+        held[1:6] = np.float32(0.0)
         for k in range(lanes):
             r[k] = np.float32(1.0) / c[k]
-            w[k] = np.float32(3.0) * np.sqrt(c[k])
-            s[k] = min(aj[k], w[k])
-            w[k] = min(uj[k], w[k])
+            mine[k] = a[j, k]
+            other[k] = u[j, k]
+        for k in range(lanes):
+            most = np.float32(3.0) * np.sqrt(c[k])
+            taken[k] = min(mine[k], most)
+            open_taken[k] = min(other[k], most)
         for q in range(ptr[j], ptr[j + 1]):
             x = own[q]
+            fill(held, 0, 0, np.float32(0.0))
+            add_products(held, 0, 0, entry[q], entry[q + 1], idx, val, inv)
+            multiply(held, 0, 0, ratio, j)
+            mb, ob = mu[bin_of[q]], open_mu[bin_of[q]]
             for k in range(lanes):
-                t[0, k] = 0.0
-            for k in range(0, lanes, WIDE):
-                add_products(t, 0, k, entry[q], entry[q + 1], idx, val, inv)
-            b = bin_of[q]
-            mb, ob = mu[b], open_mu[b]
-            for k in range(lanes):
-                share = t[0, k] * r[k]
-                m = max(mb[k] - aj[k] * x - s[k] * share, np.float32(0.02) * mb[k])
+                share = t[k]
+                m = max(mb[k] - mine[k] * x - taken[k] * share, np.float32(0.02) * mb[k])
                 inverse = np.float32(1.0) / m
-                without = ob[k] - uj[k] * x - w[k] * share
+                without = ob[k] - other[k] * x - open_taken[k] * share
                 full = x + share
                 square = full * full
                 now[k] += square / mb[k]

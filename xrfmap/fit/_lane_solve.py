@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from xrfmap.fit._lane_sums import OPTIONS
+from xrfmap.fit._lane_sums import OPTIONS, flat
 from xrfmap.fit._lane_vectors import (
     WIDE,
     copy,
@@ -94,7 +94,7 @@ def _minus_times(out, info, diag, touching, x, lanes):
 
 
 @njit(**OPTIONS)
-def sweep(a, g, d, info, diag, touching, sweeps, lanes):
+def sweep(a, g, d, info, h, touching, sweeps, lanes):
     """Sweep over the components, each put to its best value >= 0 with the others as they are.
 
     A cheap way near the maximum of the quadratic model (Gauss-Seidel with a bound), which
@@ -102,60 +102,53 @@ def sweep(a, g, d, info, diag, touching, sweeps, lanes):
     """
     ptr, other, entry = touching
     r = np.empty((1, lanes), np.float32)
-    for j in range(a.shape[0]):
-        for k in range(lanes):
-            d[j, k] = 0.0
+    d[:] = np.float32(0.0)
     for _ in range(sweeps):
         for j in range(a.shape[0]):
-            aj, dj, gj, h = a[j], d[j], g[j], info[diag[j]]
+            aj, dj, gj, hj = a[j], d[j], g[j], h[j]
             for k in range(lanes):
-                r[0, k] = gj[k] - h[k] * dj[k]
+                r[0, k] = gj[k] - hj[k] * dj[k]
             for k in range(0, lanes, WIDE):
                 subtract_products(r, 0, k, ptr[j], ptr[j + 1], entry, other, info, d)
             for k in range(lanes):
-                dj[k] = max(dj[k] + r[0, k] / h[k], -aj[k])
+                dj[k] = max(dj[k] + r[0, k] / hj[k], -aj[k])
 
 
 @njit(**OPTIONS)
-def _exchange(a, d, y, free, info, diag, release, changed, lanes):
-    """Hold components that would turn negative, free those that want to grow.
-
-    `changed` becomes how many changed sides in each lane.
-    """
+def _exchange(a, d, y, free, h, release):
+    """Hold components that would turn negative, free those that want to grow; how many."""
     zero, one = np.float32(0.0), np.float32(1.0)
     may = one if release else zero
-    for k in range(lanes):
-        changed[k] = zero
-    for j in range(a.shape[0]):
-        h, aj, dj, yj, fj = info[diag[j]], a[j], d[j], y[j], free[j]
-        for k in range(lanes):
-            slack = np.float32(1e-4) * np.sqrt(h[k])
-            hold = fj[k] * (one if (aj[k] + dj[k]) * h[k] < -slack else zero)
-            loose = (one - fj[k]) * (may if yj[k] < -slack else zero)
-            fj[k] = fj[k] - hold + loose
-            changed[k] += hold + loose
+    changed = zero
+    for i in range(len(a)):
+        slack = np.float32(1e-4) * np.sqrt(h[i])
+        hold = free[i] * (one if (a[i] + d[i]) * h[i] < -slack else zero)
+        loose = (one - free[i]) * (may if y[i] < -slack else zero)
+        free[i] = free[i] - hold + loose
+        changed += hold + loose
+    return changed
 
 
 @njit(**OPTIONS)
-def _exchange_one(a, d, y, free, info, diag, changed, lanes):
-    """As :func:`_exchange`, but only the last component that is on the wrong side.
+def _exchange_one(a, d, y, free, h):
+    """As :func:`_exchange`, but only the last component of each lane that is on the wrong side.
 
     Slow, and sure to end at the maximum where exchanging all at once runs in a circle
     (Murty's rule).
     """
-    for k in range(lanes):
-        changed[k] = 0.0
+    changed = 0
+    for k in range(a.shape[1]):
         for j in range(a.shape[0] - 1, -1, -1):
-            h = info[diag[j], k]
-            slack = np.float32(1e-4) * np.sqrt(h)
+            slack = np.float32(1e-4) * np.sqrt(h[j, k])
             if free[j, k] > 0:
-                wrong = (a[j, k] + d[j, k]) * h < -slack
+                wrong = (a[j, k] + d[j, k]) * h[j, k] < -slack
             else:
                 wrong = y[j, k] < -slack
             if wrong:
                 free[j, k] = np.float32(1.0) - free[j, k]
-                changed[k] = 1.0
+                changed += 1
                 break
+    return changed
 
 
 @njit(**OPTIONS)
@@ -179,49 +172,43 @@ def chosen_lanes(flag, lanes, chosen):
 def _one_round(a, g, d, y, info, free, chol, lists, touching, lanes):
     """Solve for the free components while the others go to zero; `y` is the slope there."""
     info_row, row, col, first, upd, left, right, diag, by_row = lists
-    comps = a.shape[0]
-    going = np.float32(0.0)
-    for j in range(comps):
-        for k in range(lanes):
-            d[j, k] = -a[j, k] * (np.float32(1.0) - free[j, k])
-            going -= d[j, k]
+    fa, fg, fd, fy, ff = flat(a), flat(g), flat(d), flat(y), flat(free)
+    one, going = np.float32(1.0), np.float32(0.0)
+    for i in range(len(fd)):
+        fd[i] = -fa[i] * (one - ff[i])
+        going -= fd[i]
     if going > 0:
         _minus_times(y, info, diag, touching, d, lanes)
-        for j in range(comps):
-            for k in range(lanes):
-                d[j, k] = (g[j, k] + y[j, k]) * free[j, k]
+        for i in range(len(fd)):
+            fd[i] = (fg[i] + fy[i]) * ff[i]
     else:  # what is held lies at zero already
-        for j in range(comps):
-            for k in range(lanes):
-                d[j, k] = g[j, k] * free[j, k]
+        for i in range(len(fd)):
+            fd[i] = fg[i] * ff[i]
     factor(chol, info, info_row, free, row, col, first, upd, left, right, True, lanes)
     solve(chol, row, first, by_row, d, lanes)
-    for j in range(comps):
-        for k in range(lanes):
-            f = free[j, k]
-            d[j, k] = d[j, k] * f - a[j, k] * (np.float32(1.0) - f)
+    for i in range(len(fd)):
+        fd[i] = fd[i] * ff[i] - fa[i] * (one - ff[i])
     _minus_times(y, info, diag, touching, d, lanes)
-    for j in range(comps):
-        for k in range(lanes):
-            y[j, k] = -y[j, k] - g[j, k]
+    for i in range(len(fd)):
+        fy[i] = -fy[i] - fg[i]
 
 
 @njit(**OPTIONS)
-def newton(a, g, d, y, info, free, chol, lists, touching, rounds, lanes):
+def newton(a, g, d, y, info, h, free, chol, lists, touching, rounds, lanes):
     """Step to the maximum of the quadratic model under ``a + d >= 0``.
 
     Block principal pivoting: all components on the wrong side change sides at once;
     from the fourth round on they may only be held, which must end, or, where there is
     time for more rounds, go one by one. Lanes where nothing changes come out the same again.
     """
-    changed = np.empty(lanes, np.float32)
     for round_ in range(rounds):
         _one_round(a, g, d, y, info, free, chol, lists, touching, lanes)
         if round_ + 1 == rounds:
             break
         if round_ >= 3 and rounds > ROUNDS:
-            _exchange_one(a, d, y, free, info, lists[7], changed, lanes)
+            changed = _exchange_one(a, d, y, free, h) > 0
         else:
-            _exchange(a, d, y, free, info, lists[7], round_ < 3, changed, lanes)
-        if changed.max() == 0:
+            rows = flat(a), flat(d), flat(y), flat(free), flat(h)
+            changed = _exchange(*rows, round_ < 3) > 0
+        if not changed:
             break

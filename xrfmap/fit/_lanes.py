@@ -31,8 +31,18 @@ from xrfmap.fit._lane_solve import (
     solve,
     sweep,
 )
-from xrfmap.fit._lane_sums import BLOCK, FLOOR, OPTIONS, add_up, deviance_of, gather, model, product
-from xrfmap.fit._lane_vectors import WIDE
+from xrfmap.fit._lane_sums import (
+    BLOCK,
+    FLOOR,
+    OPTIONS,
+    add_up,
+    deviance_of,
+    flat,
+    gather,
+    model,
+    product,
+)
+from xrfmap.fit._lane_vectors import WIDE, copy
 
 LANES = 256
 """Pixels whose lanes are put together again where some have arrived. A whole number of vectors."""
@@ -88,28 +98,40 @@ def _retreat(a, old, k, along, slope):
 
 
 @njit(**OPTIONS)
-def _move(a, old, g, d, info, diag, go, largest, rise, lanes):
+def _measure(a, g, d, h, far):
+    """Turn steps `d` into new amplitudes; `far` is how far these are, in standard errors."""
+    zero = np.float32(0.0)
+    for i in range(len(a)):
+        root = np.sqrt(h[i])
+        new = max(a[i] + d[i], zero)
+        # held, though it wants to grow
+        pull = g[i] if new == zero and g[i] > np.float32(0.01) * root else zero
+        far[i] = max(abs(new - a[i]) * root, pull / root)
+        d[i] = new
+
+
+@njit(**OPTIONS)
+def _move(a, old, g, d, h, far, go, largest, rise, lanes):
     """Take the step in the lanes that `go`; how large it is, and how far the likelihood rises."""
     zero = np.float32(0.0)
+    _measure(flat(a), flat(g), flat(d), flat(h), flat(far))
     for k in range(lanes):
         largest[k] = zero
         rise[k] = zero
     for j in range(a.shape[0]):
-        aj, oj, gj, dj, h = a[j], old[j], g[j], d[j], info[diag[j]]
+        aj, gj, dj, fj = a[j], g[j], d[j], far[j]
         for k in range(lanes):
-            root = np.sqrt(h[k])
-            new = max(aj[k] + dj[k], zero)
-            move = (new - aj[k]) * go[k]
-            # held, though it wants to grow
-            pull = gj[k] if new == zero and gj[k] > np.float32(0.01) * root else zero
-            largest[k] = max(largest[k], abs(move) * root, pull / root * go[k])
-            rise[k] += gj[k] * move
+            largest[k] = max(largest[k], fj[k])
+            rise[k] += gj[k] * (dj[k] - aj[k])
+    for j in range(a.shape[0]):
+        aj, oj, dj = a[j], old[j], d[j]
+        for k in range(lanes):
             oj[k] = aj[k] if go[k] > zero else oj[k]
-            aj[k] = new if go[k] > zero else aj[k]
+            aj[k] = dj[k] if go[k] > zero else aj[k]
 
 
 @njit(**OPTIONS)
-def _step(a, old, g, d, info, diag, slope, size, active, tries, tol, rows, lanes):
+def _step(a, old, g, d, h, far, slope, size, active, tries, tol, rows, lanes):
     """Take the Newton step, or half a step back where the last one went too far.
 
     A lane has arrived when its step is small, or so much smaller than the one before
@@ -126,7 +148,7 @@ def _step(a, old, g, d, info, diag, slope, size, active, tries, tol, rows, lanes
     for k in range(lanes):
         too_far = along[k] < -np.float32(0.9) * slope[k] and tries[k] < 20
         go[k] = np.float32(active[k] != 0 and not too_far)
-    _move(a, old, g, d, info, diag, go, largest, rise, lanes)
+    _move(a, old, g, d, h, far, go, largest, rise, lanes)
     working = 0
     for k in range(lanes):
         if active[k] == 0:
@@ -161,16 +183,18 @@ def _take(out, source, chosen, wide):
 def _turn(n, a, old, state, blend, rounds, plan, tol, work, lanes):
     """Take one Newton step of a strip of lanes; returns the number of lanes still at work."""
     _, _, columns, slopes, curves, lists, touching, _, _ = plan
-    few, g, d, y, free, info, chol, rows = work
+    few, g, d, y, h, free, info, chol, rows = work
     slope, size, active, tries = state
     diag = lists[7]
     model(n, a, g, info, few, n, False, blend, columns, slopes, curves, lanes)
-    sweep(a, g, d, info, diag, touching, _SWEEPS, lanes)
     for j in range(a.shape[0]):
-        for k in range(lanes):
-            free[j, k] = np.float32(a[j, k] + d[j, k] > 0)
-    newton(a, g, d, y, info, free, chol, lists, touching, rounds, lanes)
-    return _step(a, old, g, d, info, diag, slope, size, active, tries, tol, rows, lanes)
+        copy(h, j, 0, info, diag[j])
+    sweep(a, g, d, info, h, touching, _SWEEPS, lanes)
+    start, step, loose = flat(a), flat(d), flat(free)
+    for i in range(len(loose)):
+        loose[i] = np.float32(start[i] + step[i] > 0)
+    newton(a, g, d, y, info, h, free, chol, lists, touching, rounds, lanes)
+    return _step(a, old, g, d, h, y, slope, size, active, tries, tol, rows, lanes)
 
 
 @njit(inline="always", **OPTIONS)
@@ -234,7 +258,7 @@ def _finish(n, best, used, left_over, first_pixel, plan, work, out, lanes):
     _, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
     info_row, row, col, first, upd, left, right, _, by_row = lists
     bp, bi, bv = columns
-    (few, g, d, _, free, info, chol, _), mu, open_mu, inv, null, skew, grow = work
+    (few, g, d, _, _, free, info, chol, _), mu, open_mu, inv, null, skew, grow = work
     amplitude, onestep, variance, variance0, skewness, slope0, deviance, steps, done = out
     bins, comps = n.shape[0], best.shape[0]
     expected = np.float32(1.0)
@@ -252,7 +276,7 @@ def _finish(n, best, used, left_over, first_pixel, plan, work, out, lanes):
     product(open_mu, bins, bp, bi, bv, d, lanes, FLOOR)
     null_moments(null, skew, grow, best, d, mu, open_mu, inv, first, null_lists, lanes)
     dev = np.empty(lanes, np.float32)
-    deviance_of(n, mu, dev, lanes)
+    deviance_of(n, mu, few, dev, lanes)
 
     count = min(lanes, amplitude.shape[0] - first_pixel)
     for j in range(comps):
@@ -278,7 +302,7 @@ def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, s
     """Fit one group of lanes, strip by strip."""
     edges, _, _, slopes, _, _, _, _, _ = plan
     n, fewer, a, old, best, steps_work, final_work = work
-    few, g, _, _, _, _, _, _ = steps_work
+    few, g, _, _, _, _, _, _, _ = steps_work
     lanes = len(n) * strip
     last = given.shape[0] - 1
     for s in range(len(n)):
@@ -333,6 +357,6 @@ def work_arrays(sizes: tuple[int, ...], lanes: int) -> tuple[Any, ...]:
 
     few = strip(BLOCK, BLOCK, BLOCK)
     rows = tuple(row[0] for row in strip(1, 1, 1, 1))
-    steps = (few, *strip(*[comps] * 4, pairs, entries), rows)
+    steps = (few, *strip(*[comps] * 5, pairs, entries), rows)
     final = strip(bins, bins, entries, comps, comps, comps)
     return (*(strips(rows) for rows in (bins, bins, comps, comps, comps)), steps, final)

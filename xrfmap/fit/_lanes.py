@@ -209,7 +209,8 @@ def _climb(n, fewer, a, old, best, used, left_over, plan, given, tol, max_steps,
     size = np.full((strips, strip), np.float32(1e-3))
     active = np.ones((strips, strip), np.int8)
     tries = np.zeros((strips, strip), np.int32)
-    flat = (slope.reshape(lanes), size.reshape(lanes), active.reshape(lanes), tries.reshape(lanes))
+    remembered = flat(slope), flat(size)
+    at_work, retried = flat(active), flat(tries)
     place = np.arange(lanes)
     chosen = np.empty(lanes, np.int64)
     wide = lanes
@@ -229,7 +230,7 @@ def _climb(n, fewer, a, old, best, used, left_over, plan, given, tol, max_steps,
             state = slope[s], size[s], active[s], tries[s]
             working += _turn(n[s], a[s], old[s], state, blend, rounds, plan, tol, work, strip)
         for k in range(wide):
-            left_over[place[k]] = flat[2][k]
+            left_over[place[k]] = at_work[k]
         narrower = working + strip <= wide
         if narrower or turn + 1 == max_steps:
             for j in range(a.shape[1]):
@@ -239,16 +240,17 @@ def _climb(n, fewer, a, old, best, used, left_over, plan, given, tol, max_steps,
         if working == 0:
             break
         if narrower:
-            wide = chosen_lanes(flat[2], wide, chosen)
+            wide = chosen_lanes(at_work, wide, chosen)
             _take(fewer, n, chosen, wide)
             n = fewer
             _take(a, a, chosen, wide)
             _take(old, old, chosen, wide)
+            for row in remembered:
+                for k in range(wide):
+                    row[k] = row[chosen[k]]
             for k in range(wide):
-                flat[0][k] = flat[0][chosen[k]]
-                flat[1][k] = flat[1][chosen[k]]
-                flat[2][k] = 1
-                flat[3][k] = flat[3][chosen[k]]
+                at_work[k] = 1
+                retried[k] = retried[chosen[k]]
                 place[k] = place[chosen[k]]
 
 

@@ -238,7 +238,7 @@ def _start_of(
 
 _SPARE: list[tuple[tuple[tuple[int, ...], int], tuple[Any, ...]]] = []
 _SPARE_LOCK = Lock()
-_MOST_SPARE = 4  # some 10 MB each
+_MOST_SPARE = 4  # some 2 MB each
 
 
 @contextmanager

@@ -22,6 +22,9 @@ __all__ = ["COLOUR_WORDS", "colour_alarm", "colours_in", "shared_alarm"]
 # An out-of-period material is worth a flag when it saves nearly a whole assumption.
 _SAVED = 0.8
 
+HINT = 2.0
+"""Standard errors from which counts of an element that is not found are told as a hint."""
+
 COLOUR_WORDS = {
     "white": "white", "whites": "white", "black": "black", "grey": "grey", "gray": "grey",
     "brown": "brown", "red": "red", "reds": "red", "crimson": "red", "scarlet": "red",
@@ -166,7 +169,7 @@ def _colour_flag(setting: Setting, colour: str) -> Flag | None:
         f"The area is {colour}, but no visible pigment of that colour was matched. Materials "
         f"of the period that X-ray fluorescence does not see would do "
         f"({join((m.name for m in fits), 'or')}), and so would later ones: {dated}. Elements "
-        f"do not decide between them."
+        f"do not decide between them.{_hint_words(setting, colour)}"
     )
     return Flag(
         pigment=first.name,
@@ -180,6 +183,36 @@ def _colour_flag(setting: Setting, colour: str) -> Flag | None:
         ),
         next_check=next_check([*late[:2], *fits[:1]], setting.present, setting.area.name),
     )
+
+
+def _hint_words(setting: Setting, colour: str) -> str:
+    """Name the visible pigments of the period that would do if a hint of an element were true."""
+    hints = {
+        symbol: line.net / line.err
+        for symbol, element in setting.area.elements.items()
+        if symbol not in setting.ignore and not element.detected
+        for line in element.lines[:1]
+        if line.net and line.err and line.net > HINT * line.err
+    }
+    named: dict[str, list[str]] = {}
+    for material in setting.rules.materials.values():
+        missing = [e for e in material.needed if e not in setting.present]
+        usual = material.kind == "pigment" and material.rarity != "rare"
+        if (
+            usual
+            and material.colours[0] == colour
+            and len(missing) == 1
+            and missing[0] in hints
+            and known_in(material, setting.region)
+            and period_verdict(material, setting.period, setting.region) == "compatible"
+        ):
+            named.setdefault(missing[0], []).append(material.name)
+    words = [
+        f" There is a hint of {element_names([symbol])}, {hints[symbol]:.1f} standard errors, too "
+        f"little to count as found: {one_or_more(names)} would do, too."
+        for symbol, names in named.items()
+    ]
+    return "".join(words)
 
 
 def _hidden(material: Material, setting: Setting) -> bool:

@@ -39,7 +39,7 @@ COUNTED = re.compile(
 )
 GROUPED = ("whole", "number", "figure", "with_error", "signed")
 SMALL = {  # words, what is grouped already, and numbers below five figures by what they are
-    ("areas/contrast.py", "'their' if len(part) > 1 else 'its'"),
+    ("areas/two_areas.py", "'their' if len(part) > 1 else 'its'"),
     ("cli/plan.py", "MOST"),
     ("cli/text.py", "size / 1000000.0"),
     ("explore/subject.py", "made"),

@@ -12,7 +12,7 @@ from painted import found_in, maps_of, scan_of, simulated
 
 from xrfmap.areas.answer import answer_of
 from xrfmap.areas.blocks import BLOCKS, AreaBlocks, blocks_from_scan, cut, label_sums
-from xrfmap.areas.contrast import compare_areas, compare_blocks
+from xrfmap.areas.two_areas import compare_areas, compare_blocks
 from xrfmap.findings import FamilyComparison
 from xrfmap.maps.shared_errors import SCHEMA
 

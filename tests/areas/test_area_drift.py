@@ -15,8 +15,8 @@ import pytest
 from line_spectra import CHANNELS, RHODIUM, SCALE, model
 
 from xrfmap.areas.blocks import fit_blocks, read_blocks
-from xrfmap.areas.contrast import compare_blocks
 from xrfmap.areas.feigned import feigned
+from xrfmap.areas.two_areas import compare_blocks
 from xrfmap.calibration.drift import track_gain
 from xrfmap.maps.finding import find_elements
 from xrfmap.scan import make_scan

@@ -11,8 +11,8 @@ from line_spectra import CHANNELS, RHODIUM, SCALE, model
 from test_area_ratios import LEAD, SHAPE, mean_of
 
 from xrfmap.areas.blocks import BLOCKS, AreaBlocks, blocks_from_scan, fit_blocks, read_blocks
-from xrfmap.areas.contrast import compare_blocks
 from xrfmap.areas.feigned import feigned
+from xrfmap.areas.two_areas import compare_blocks
 from xrfmap.maps.finding import find_elements
 from xrfmap.scan import make_scan
 

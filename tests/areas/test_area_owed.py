@@ -14,7 +14,7 @@ import pytest
 from line_spectra import CHANNELS, RHODIUM, SCALE, model
 
 from xrfmap.areas.blocks import BLOCKS, AreaBlocks, blocks_from_scan
-from xrfmap.areas.contrast import compare_blocks
+from xrfmap.areas.two_areas import compare_blocks
 from xrfmap.depth.line_ratios import SplitDesign
 from xrfmap.fit.map_design import MapDesign
 from xrfmap.identification.may_be_there import may_be_there

@@ -15,7 +15,7 @@ import pytest
 from line_spectra import CHANNELS, RHODIUM, SCALE, model
 
 from xrfmap.areas.blocks import blocks_from_scan
-from xrfmap.areas.contrast import compare_blocks
+from xrfmap.areas.two_areas import compare_blocks
 from xrfmap.fit.map_design import RATIO_SPREAD
 from xrfmap.maps.finding import find_elements
 from xrfmap.scan import make_scan

@@ -17,8 +17,8 @@ import xarray as xr
 from line_spectra import CHANNELS, RHODIUM, SCALE
 from test_area_ratios import LEAD, SHAPE, mean_of
 
-from xrfmap.areas.contrast import compare_areas
 from xrfmap.areas.map_blocks import blocks_from_maps
+from xrfmap.areas.two_areas import compare_areas
 from xrfmap.io.results import read_maps, write_maps
 from xrfmap.maps.element_maps import map_elements
 from xrfmap.maps.finding import find_elements

@@ -10,7 +10,7 @@ import pytest
 from bokeh.document import Document
 
 import xrfmap as xm
-from xrfmap.areas.contrast import compare_areas
+from xrfmap.areas.two_areas import compare_areas
 from xrfmap.explore.bench import Bench
 from xrfmap.explore.contrast import apart
 from xrfmap.explore.page import Session

@@ -4,7 +4,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from xrfmap.areas.compare import Measure, compare
+from xrfmap.areas.two_sums import Measure, compare
 from xrfmap.explore import markup
 from xrfmap.explore.readout import Reading
 from xrfmap.findings import Comparison, FamilyComparison

@@ -17,7 +17,7 @@ from line_spectra import CHANNELS, RHODIUM, model
 from line_spectra import SCALE as PLAIN
 
 from xrfmap.areas.blocks import RowDesigns, blocks_from_scan, fit_blocks, read_blocks
-from xrfmap.areas.contrast import compare_areas
+from xrfmap.areas.two_areas import compare_areas
 from xrfmap.fit.full_blocks import MOST_KINDS, FullWatch
 from xrfmap.maps.element_maps import map_elements
 from xrfmap.maps.finding import find_elements

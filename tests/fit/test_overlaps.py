@@ -28,8 +28,8 @@ from xrfmap.fit.pixels import Design, fit_counts
 from xrfmap.identification.identify import Found, base_model, identify
 from xrfmap.physics.lineshape import self_convolution
 from xrfmap.spectra.emitters import family_emitter, usable_families
-from xrfmap.spectra.evidence import Evidence, Judge
 from xrfmap.spectra.refine import refine
+from xrfmap.spectra.score_test import Evidence, Judge
 from xrfmap.spectra.templates import SpectrumModel
 
 PAIRS = [  # the stronger partner first, as a case would have it

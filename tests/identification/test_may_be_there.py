@@ -33,8 +33,8 @@ from xrfmap.settings import Instrument
 from xrfmap.simulation.expectation import expected
 from xrfmap.simulation.paintings import stacks_of
 from xrfmap.spectra.emitters import family_emitter
-from xrfmap.spectra.evidence import Judge
 from xrfmap.spectra.refine import Refined, refine
+from xrfmap.spectra.score_test import Judge
 
 
 def test_what_may_be_there_is_held_in_errors_like_a_component_with_a_prior():

@@ -20,8 +20,8 @@ from xrfmap.physics.stack import Layer, Stack
 from xrfmap.settings import Instrument
 from xrfmap.simulation import expectation
 from xrfmap.spectra.emitters import family_emitter
-from xrfmap.spectra.evidence import Judge
 from xrfmap.spectra.refine import Refined
+from xrfmap.spectra.score_test import Judge
 from xrfmap.spectra.shape_knobs import ANODE_SPREAD
 
 SCALE = EnergyScale(0.0, 0.02)

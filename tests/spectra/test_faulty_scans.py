@@ -16,10 +16,10 @@ from xrfmap.scan import make_scan
 from xrfmap.settings import Instrument
 from xrfmap.simulation.expectation import expected
 from xrfmap.simulation.paintings import patches, stacks_of
-from xrfmap.spectra.evidence import Judge
 from xrfmap.spectra.faults import STATES, fault_words
 from xrfmap.spectra.refine import Refined
 from xrfmap.spectra.row_scales import RowScales
+from xrfmap.spectra.score_test import Judge
 
 HEAD = Instrument(anode="Rh", tube_kv=50)
 SCALE = EnergyScale(-0.043, 0.0198)

@@ -25,8 +25,8 @@ from xrfmap.settings import Instrument
 from xrfmap.simulation.expectation import expected
 from xrfmap.simulation.paintings import stacks_of
 from xrfmap.spectra import sum_fit
-from xrfmap.spectra.evidence import Judge
 from xrfmap.spectra.refine import refine
+from xrfmap.spectra.score_test import Judge
 from xrfmap.spectra.sum_fit import fit_sum, merge, solve
 from xrfmap.spectra.templates import SpectrumModel, merge_edges
 

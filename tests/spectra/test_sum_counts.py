@@ -8,8 +8,8 @@ import pytest
 
 from xrfmap.identification.identify import Found, elements_of_sum
 from xrfmap.simulation.simulate import painting
-from xrfmap.spectra.evidence import Judge
 from xrfmap.spectra.refine import Refined
+from xrfmap.spectra.score_test import Judge
 
 GAIN, ZERO = 0.0198, -0.043
 

@@ -10,7 +10,7 @@ import pytest
 from line_spectra import CHANNELS, RHODIUM, SCALE, model
 from typer.testing import CliRunner
 
-from xrfmap.areas.evidence import Measured, lines_of
+from xrfmap.areas.measured import Measured, lines_of
 from xrfmap.cli.main import app
 from xrfmap.depth.line_groups import groups_of
 from xrfmap.depth.line_ratios import area_counts

@@ -3,7 +3,7 @@
 The numbers come from plain functions, which know nothing of the page:
 :mod:`~xrfmap.explore.reading` (parts of the scan, read only where they are shown),
 :mod:`~xrfmap.explore.outline`, :mod:`~xrfmap.explore.fits`,
-:mod:`~xrfmap.areas.compare`, :mod:`~xrfmap.explore.readout`,
+:mod:`~xrfmap.areas.two_sums`, :mod:`~xrfmap.explore.readout`,
 :mod:`~xrfmap.explore.studyfile`. Needs the extra ``explore`` (Bokeh).
 """
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.areas.compare import Measure
+from xrfmap.areas.two_sums import Measure
 from xrfmap.calibration.scale_choice import stated_scale_words
 from xrfmap.errors import InputError, XrfmapError
 from xrfmap.explore.fit_queue import FitQueue
@@ -358,7 +358,7 @@ class Bench:
         To be called in the page's thread: fits share threads and cannot be made at once.
         """
         from xrfmap.areas.blocks import fit_blocks, full_in
-        from xrfmap.areas.contrast import compare_blocks
+        from xrfmap.areas.two_areas import compare_blocks
 
         if self.found is None:
             raise XrfmapError("areas are compared after the elements are found")

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.areas.compare import Measure
+from xrfmap.areas.two_sums import Measure
 from xrfmap.findings import ElementFinding
 from xrfmap.fit import limits
 from xrfmap.identification.identify import Found
@@ -132,8 +132,8 @@ def first_look(counts: Array, found: Found, full: Mask | None = None) -> AreaFit
     InputError
         If nearly all channels ran full.
     """
-    from xrfmap.spectra.evidence import Judge
     from xrfmap.spectra.refine import Refined
+    from xrfmap.spectra.score_test import Judge
     from xrfmap.spectra.sum_fit import fit_sum
 
     model = replace(found.model, left_out=full)

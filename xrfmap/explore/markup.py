@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from xrfmap.areas.compare import Contrast
+from xrfmap.areas.two_sums import Contrast
 from xrfmap.explore.fits import AreaFit, FamilyRow
 from xrfmap.explore.readout import Reading
 from xrfmap.findings import Comparison, FamilyComparison

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import ValidationError
 
-from xrfmap.areas.compare import compare
 from xrfmap.areas.members import area_mask
+from xrfmap.areas.two_sums import compare
 from xrfmap.errors import InputError
 from xrfmap.explore.contrast import BlockContrast, apart
 from xrfmap.explore.finding_panel import DRAWN, EMPTY, WHOLE

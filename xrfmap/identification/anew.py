@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from xrfmap.findings import ElementFinding
 from xrfmap.identification.element_tests import Library, library_of
 from xrfmap.identification.element_verdicts import element_findings
-from xrfmap.spectra.evidence import Judge
 from xrfmap.spectra.refine import Refined, refine
+from xrfmap.spectra.score_test import Judge
 from xrfmap.spectra.templates import SpectrumModel
 
 if TYPE_CHECKING:

@@ -23,9 +23,9 @@ from xrfmap.identification.element_tests import (
     rivals,
 )
 from xrfmap.spectra.emitters import Emitter
-from xrfmap.spectra.evidence import Judge
 from xrfmap.spectra.refine import Refined, refine
 from xrfmap.spectra.row_mixture import RowMixture
+from xrfmap.spectra.score_test import Judge
 from xrfmap.spectra.sum_fit import fit_sum, solve
 from xrfmap.spectra.templates import SpectrumModel
 
@@ -44,9 +44,9 @@ Z_DOUBTFUL = 1.5
 """Standard errors from which an element that others hide is tried in the model."""
 
 HIDING = 0.3
-"""Likeness (:attr:`xrfmap.spectra.evidence.Evidence.overlap`) of lines beside it that it takes for
-that. How much they widen the error would not do: the model error that a missing element leaves
-around itself, up to a fifth of the counts, widens it whatever lies there."""
+"""Likeness (:attr:`xrfmap.spectra.score_test.Evidence.overlap`) of lines beside it that it takes
+for that. How much they widen the error would not do: the model error that a missing element
+leaves around itself, up to a fifth of the counts, widens it whatever lies there."""
 
 
 def grown(

@@ -8,7 +8,7 @@ import numpy as np
 
 from xrfmap.elements import symbol
 from xrfmap.spectra.emitters import Emitter, family_emitter, usable_families
-from xrfmap.spectra.evidence import Evidence, Judge
+from xrfmap.spectra.score_test import Evidence, Judge
 from xrfmap.spectra.templates import SpectrumModel
 
 __all__ = [

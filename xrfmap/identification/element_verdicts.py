@@ -23,9 +23,9 @@ from xrfmap.identification.element_tests import (
 from xrfmap.numbers import number, with_error
 from xrfmap.physics.atomic import spelled
 from xrfmap.spectra.emitters import Emitter
-from xrfmap.spectra.evidence import Evidence, Judge
 from xrfmap.spectra.left_out import TRUSTED_SHARE
 from xrfmap.spectra.refine import Refined
+from xrfmap.spectra.score_test import Evidence, Judge
 from xrfmap.spectra.templates import SpectrumModel
 
 __all__ = ["element_findings"]

@@ -42,8 +42,8 @@ import numpy.typing as npt
 
 from xrfmap.identification.element_tests import COMMON
 from xrfmap.spectra.emitters import Emitter, family_emitter, usable_families
-from xrfmap.spectra.evidence import Judge
 from xrfmap.spectra.refine import Refined
+from xrfmap.spectra.score_test import Judge
 from xrfmap.spectra.sum_fit import SumFit, merge
 from xrfmap.spectra.templates import SpectrumModel
 

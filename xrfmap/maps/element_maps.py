@@ -26,7 +26,6 @@ from xrfmap.io.blocks import Block, Box, Here, Runner, as_it_is, boxes_of, stret
 from xrfmap.maps.candidate_scores import CandidateScores
 from xrfmap.maps.shared_errors import BESIDE, shared_errors
 from xrfmap.running.threads import share_out
-from xrfmap.spectra.evidence import Judge
 from xrfmap.spectra.faults import (
     EMPTY,
     FITTED,
@@ -41,6 +40,7 @@ from xrfmap.spectra.flicker import beam_of
 from xrfmap.spectra.left_out import TRUSTED_SHARE, FullChannels
 from xrfmap.spectra.refine import Refined
 from xrfmap.spectra.residuals import residual_attrs
+from xrfmap.spectra.score_test import Judge
 
 __all__ = ["MapDesign", "SpectrumFit", "fit_spectrum", "map_elements", "summed_spectra"]
 

@@ -25,8 +25,8 @@ from xrfmap.maps.candidate_scores import candidates
 from xrfmap.maps.local_elements import Local, row_counts_of, with_local
 from xrfmap.running.one_thread import in_one_thread
 from xrfmap.spectra.emitters import Emitter
-from xrfmap.spectra.evidence import Judge
 from xrfmap.spectra.refine import Refined
+from xrfmap.spectra.score_test import Judge
 from xrfmap.spectra.shape_knobs import REFINE_ERROR
 from xrfmap.spectra.sum_fit import fit_sum
 from xrfmap.spectra.summary import group_pixels

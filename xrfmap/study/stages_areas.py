@@ -14,8 +14,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from xrfmap.areas.blocks import AreaBlocks, blocks_from_scan
-from xrfmap.areas.contrast import compare_blocks
-from xrfmap.areas.evidence import area_evidence
+from xrfmap.areas.measured import area_evidence
+from xrfmap.areas.two_areas import compare_blocks
 from xrfmap.findings import AutomaticArea, Comparison
 from xrfmap.io.results import write_maps
 from xrfmap.maps.clusters import Clusters, cluster_maps

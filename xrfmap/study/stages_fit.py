@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from xrfmap.areas.evidence import Measured, area_evidence
+from xrfmap.areas.measured import Measured, area_evidence
 from xrfmap.areas.members import area_mask, line_shares, outside_share, sum_areas
 from xrfmap.areas.outside import groups_outside
 from xrfmap.depth.layer_questions import asked

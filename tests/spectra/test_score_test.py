@@ -9,8 +9,8 @@ import pytest
 from line_spectra import PAINT, SCATTER, Array, model
 
 from xrfmap.spectra.emitters import family_emitter
-from xrfmap.spectra.evidence import Evidence, Judge
 from xrfmap.spectra.refine import Refined, refine
+from xrfmap.spectra.score_test import Evidence, Judge
 from xrfmap.spectra.sum_fit import fit_sum
 from xrfmap.spectra.templates import SpectrumModel
 

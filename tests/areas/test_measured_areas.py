@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from xrfmap.areas.evidence import Measured, area_evidence, join_lines, lines_of
+from xrfmap.areas.measured import Measured, area_evidence, join_lines, lines_of
 from xrfmap.findings import ElementFinding
 from xrfmap.pigments import LineEvidence
 from xrfmap.settings import Area, LayerEntry

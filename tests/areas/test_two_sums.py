@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from xrfmap.areas.compare import RISK, Measure, compare, holm
+from xrfmap.areas.two_sums import RISK, Measure, compare, holm
 
 
 def test_holm_on_an_example_worked_by_hand():

@@ -41,9 +41,9 @@ from scipy.stats import t as student
 
 from xrfmap.areas.answer import answer_of, cannot_tell
 from xrfmap.areas.blocks import AreaBlocks, blocks_from_scan
-from xrfmap.areas.compare import RISK, holm
 from xrfmap.areas.feigned import feigned, known_ratios, owed_counts, own_errors
 from xrfmap.areas.map_blocks import blocks_from_maps
+from xrfmap.areas.two_sums import RISK, holm
 from xrfmap.findings import Comparison, FamilyComparison
 from xrfmap.maps.shared_errors import why_without
 from xrfmap.numbers import whole

@@ -181,7 +181,8 @@ def judged(found: Case, seed: int) -> dict[str, Evidence]:
 
 
 SUM_COUNTS = 3e6
-KEY = {"Pb L/As K", "Ba L/Ti K", "Fe K/Co K", "Cr K/Mn K", "Cu K/Zn K", "Zn K/Hg L", "Ca K/Sn L"}
+# equal energies, groups within a family, the K-beta of a neighbour, two L groups; all are slow
+KEY = {"Pb L/As K", "Ba L/Ti K", "Fe K/Co K", "Zn K/Hg L"}
 
 
 @pytest.mark.parametrize(
@@ -290,7 +291,7 @@ def accused(found: Found, allowed: set[str]) -> set[str]:
 @pytest.mark.parametrize(
     "pair",
     [
-        *(p for p in PARTNERS if p in {("Pb", "As"), ("Ba", "Ti"), ("Fe", "Co")}),
+        *(p for p in PARTNERS if p in {("Pb", "As"), ("Ba", "Ti")}),
         *(pytest.param(p, marks=pytest.mark.slow) for p in PARTNERS),
     ],
     ids="/".join,
@@ -311,7 +312,7 @@ def test_neither_partner_is_called_present_for_the_other(pair):
 @pytest.mark.parametrize(
     "pair",
     [
-        *(p for p in PARTNERS if p in {("Pb", "As"), ("Ba", "Ti"), ("Fe", "Co")}),
+        *(p for p in PARTNERS if p == ("Fe", "Co")),
         *(pytest.param(p, marks=pytest.mark.slow) for p in PARTNERS),
     ],
     ids="/".join,

@@ -120,7 +120,7 @@ def test_figures_of_a_large_scan_are_drawn_in_this_process(
 ):
     monkeypatch.setattr(write, "LARGE", 100)
     crew = Sent()
-    write.write_report(tmp_path, study, findings, maps=maps, crew=crew)
+    write.write_report(tmp_path, study, findings, maps=maps.isel(line=slice(2)), crew=crew)
     assert crew.gone
     assert list((tmp_path / "figures").glob("*.png"))
 

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from invented_study import FINDINGS, HOSTILE, RUN, STUDY, make_maps, poisoned
+from invented_study import FINDINGS, HOSTILE, LINES, RUN, STUDY, make_maps, poisoned
 
 from xrfmap.findings import Findings
 from xrfmap.report import style, write_report
@@ -25,8 +25,9 @@ def report(tmp_path_factory, maps, spectra, study, findings, run):
     out = tmp_path_factory.mktemp("browser")
     photo = np.full((90, 120, 3), 180, dtype=np.uint8)
     point = spectra.drop_vars(["max_pixel_counts"])
+    corner = make_maps(20, 30, LINES[:3])  # with the same families as the first
     return write_report(
-        out, study, findings, {"front": maps, "corner": make_maps(20, 30)}, spectra,
+        out, study, findings, {"front": maps, "corner": corner}, spectra,
         {"p01": point}, run, photographs={"front": {"Photograph": photo}},
     )  # fmt: skip
 
@@ -468,7 +469,7 @@ def test_printed_page_has_its_pictures_and_nothing_beyond_the_margin(printed):
 
 def test_hostile_text_runs_nothing_and_breaks_nothing(browser, tmp_path, spectra):
     study = Study.model_validate(poisoned({k: v for k, v in STUDY.items() if k != "area"}))
-    maps = make_maps(20, 24)
+    maps = make_maps(20, 24, LINES[:3])
     maps = maps.assign_coords(line=[HOSTILE, *map(str, maps["line"].values[1:])])
     named = spectra.assign_coords(component=[HOSTILE, *map(str, spectra["component"].values[1:])])
     path = write_report(

@@ -15,6 +15,7 @@ import pytest
 from invented_study import (
     FINDINGS,
     HOSTILE,
+    LINES,
     RUN,
     STUDY,
     make_maps,
@@ -225,7 +226,7 @@ def test_no_half_written_file_is_left(result):
 def test_hostile_text_appears_as_text(tmp_path, spectra):
     study = Study.model_validate(poisoned({k: v for k, v in STUDY.items() if k != "area"}))
     findings = Findings.model_validate(poisoned(FINDINGS))
-    maps = make_maps(20, 24)
+    maps = make_maps(20, 24, LINES[:3])
     maps = maps.assign_coords(line=[HOSTILE, *map(str, maps["line"].values[1:])])
     named = spectra.assign_coords(component=[HOSTILE, *map(str, spectra["component"].values[1:])])
     path = write_report(
@@ -446,7 +447,7 @@ def test_several_scans_share_one_page(tmp_path, study, findings, maps, spectra):
 
 
 def test_counts_are_shown_as_counts_where_no_live_time_is_known(tmp_path, study, findings, maps):
-    held = maps.assign(live_time=maps["live_time"] * np.nan)
+    held = maps.isel(line=slice(2)).assign(live_time=maps["live_time"] * np.nan)
     text = Reader(write_report(tmp_path, study, findings, held).read_text(encoding="utf-8")).text
     assert "live time unknown, maps in counts" in text
     assert "counts/s" not in text

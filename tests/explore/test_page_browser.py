@@ -98,15 +98,33 @@ class Page:
         return np.array(found["values"], dtype=float).reshape(found["shape"])
 
 
+def check(page, served):
+    assert page.problems == []
+    # nothing came from anywhere else
+    outside = [u for u in page.requests if not u.startswith((served.origin, "data:", "blob:"))]
+    assert outside == []
+
+
 @pytest.fixture
 def page(browser, served):
     found = Page(browser, served.address)
     yield found
     found.tab.close()
-    assert found.problems == []
-    # nothing came from anywhere else
-    outside = [u for u in found.requests if not u.startswith((served.origin, "data:", "blob:"))]
-    assert outside == []
+    check(found, served)
+
+
+@pytest.fixture(scope="module")
+def one_page(browser, served):
+    found = Page(browser, served.address)
+    yield found
+    found.tab.close()
+
+
+@pytest.fixture
+def same_page(one_page, served):
+    """Page of the tests before, for those that take back what they do or only look."""
+    yield one_page
+    check(one_page, served)
 
 
 @pytest.fixture(scope="module")
@@ -172,22 +190,22 @@ def test_draw_read_save_reload_undo(page, served, counts):
     page.until(lambda: total in page.head(), "the sum of the saved area")
 
 
-def test_saving_can_be_taken_back(page, served):
-    page.mapped()
+def test_saving_can_be_taken_back(same_page, served):
+    same_page.mapped()
     before = served.study.read_bytes()
-    page.outline([(50, 30), (70, 30), (60, 50)])
-    page.until(lambda: page.value("corners"), "the outline")
-    page.tab.get_by_label("name", exact=True).fill("triangle")
-    page.tab.get_by_label("name", exact=True).press("Tab")
-    page.button("Save into the study")
-    page.until(lambda: "saved as" in page.value("finding-note", "text"), "saving")
-    page.button("Undo: saving triangle")
-    page.until(lambda: "taken back" in page.value("finding-note", "text"), "undoing")
+    same_page.outline([(50, 30), (70, 30), (60, 50)])
+    same_page.until(lambda: same_page.value("corners"), "the outline")
+    same_page.tab.get_by_label("name", exact=True).fill("triangle")
+    same_page.tab.get_by_label("name", exact=True).press("Tab")
+    same_page.button("Save into the study")
+    same_page.until(lambda: "saved as" in same_page.value("finding-note", "text"), "saving")
+    same_page.button("Undo: saving triangle")
+    same_page.until(lambda: "taken back" in same_page.value("finding-note", "text"), "undoing")
     assert served.study.read_bytes() == before
-    assert page.value("take-A") == "as drawn"
-    page.button("Undo: outline A")
-    page.until(lambda: page.value("take-A") == "nothing", "undoing the outline")
-    assert page.value("corners") == ""
+    assert same_page.value("take-A") == "as drawn"
+    same_page.button("Undo: outline A")
+    same_page.until(lambda: same_page.value("take-A") == "nothing", "undoing the outline")
+    assert same_page.value("corners") == ""
 
 
 def test_a_name_that_is_taken_is_refused_in_words_and_nothing_changes(page, served):
@@ -234,22 +252,22 @@ def test_the_pointer_reads_the_pixel(page, panel, counts):
     assert "x 21, y 13 mm" in page.value("here", "text")
 
 
-def test_a_window_drawn_in_the_spectrum_is_mapped(page, counts, live):
-    page.mapped()
-    first, last = page.place("spectrum-log", 6.2), page.place("spectrum-log", 6.6)
-    page.tab.mouse.move(*first)
-    page.tab.mouse.down()
-    page.tab.mouse.move((first[0] + last[0]) / 2, first[1])
-    page.tab.mouse.move(*last)
-    page.tab.mouse.up()
-    page.until(lambda: any("keV" in name for name in page.maps_shown()), "the map")
-    low, high = page.value("window-low"), page.value("window-high")
+def test_a_window_drawn_in_the_spectrum_is_mapped(same_page, counts, live):
+    same_page.mapped()
+    first, last = same_page.place("spectrum-log", 6.2), same_page.place("spectrum-log", 6.6)
+    same_page.tab.mouse.move(*first)
+    same_page.tab.mouse.down()
+    same_page.tab.mouse.move((first[0] + last[0]) / 2, first[1])
+    same_page.tab.mouse.move(*last)
+    same_page.tab.mouse.up()
+    same_page.until(lambda: any("keV" in name for name in same_page.maps_shown()), "the map")
+    low, high = same_page.value("window-low"), same_page.value("window-high")
     # a pixel of the screen is about 0.06 keV wide
     assert (low, high) == (pytest.approx(6.2, abs=0.13), pytest.approx(6.6, abs=0.13))
-    number = len(page.maps_shown()) - 1
+    number = len(same_page.maps_shown()) - 1
     caption = "() => Bokeh.documents[0].get_model_by_name('plate_%d').children[2].text" % number  # noqa: UP031
-    page.until(lambda: "exactly" not in page.tab.evaluate(caption), "the exact count")
-    image = page.image(number)
+    same_page.until(lambda: "exactly" not in same_page.tab.evaluate(caption), "the exact count")
+    image = same_page.image(number)
     energy = np.arange(1024) * 0.04
     possible = [
         counts[..., (energy >= low + a) & (energy <= high + b)].sum(axis=2) / live
@@ -258,23 +276,25 @@ def test_a_window_drawn_in_the_spectrum_is_mapped(page, counts, live):
         for a in (-0.04, 0, 0.04) for b in (-0.04, 0, 0.04)
     ]  # fmt: skip
     assert any(image == pytest.approx(one, rel=1e-6) for one in possible)
-    page.button("Undo: energy window")
-    page.until(lambda: not any("keV" in name for name in page.maps_shown()), "undoing")
+    same_page.button("Undo: energy window")
+    same_page.until(lambda: not any("keV" in name for name in same_page.maps_shown()), "undoing")
 
 
-def test_zoom_is_linked_and_choice_of_maps_is_kept(page):
-    page.mapped()
-    shown = page.maps_shown()
-    page.button("all counts")
-    page.until(lambda: "all counts" in page.maps_shown(), "one map more")
-    page.tab.mouse.move(*page.place("map-1", 40, 30))
-    page.tab.mouse.wheel(0, -400)
-    page.until(lambda: page.tab.evaluate(PLACE, "map-0")[5] < 79, "zooming")
-    assert page.tab.evaluate(PLACE, "map-0")[4:] == page.tab.evaluate(PLACE, "map-1")[4:]
-    page.button("whole scan")
-    page.until(lambda: page.tab.evaluate(PLACE, "map-1")[4:6] == [0, 80], "the whole scan")
-    page.button("Undo: choice of maps")
-    page.until(lambda: page.maps_shown() == shown, "the maps before")
+def test_zoom_is_linked_and_choice_of_maps_is_kept(same_page):
+    same_page.mapped()
+    shown = same_page.maps_shown()
+    same_page.button("all counts")
+    same_page.until(lambda: "all counts" in same_page.maps_shown(), "one map more")
+    same_page.tab.mouse.move(*same_page.place("map-1", 40, 30))
+    same_page.tab.mouse.wheel(0, -400)
+    same_page.until(lambda: same_page.tab.evaluate(PLACE, "map-0")[5] < 79, "zooming")
+    assert same_page.tab.evaluate(PLACE, "map-0")[4:] == same_page.tab.evaluate(PLACE, "map-1")[4:]
+    same_page.button("whole scan")
+    same_page.until(
+        lambda: same_page.tab.evaluate(PLACE, "map-1")[4:6] == [0, 80], "the whole scan"
+    )
+    same_page.button("Undo: choice of maps")
+    same_page.until(lambda: same_page.maps_shown() == shown, "the maps before")
 
 
 def test_two_areas_are_compared(page):
@@ -302,26 +322,28 @@ def test_components_can_be_switched(page):
     page.until(lambda: page.tab.evaluate(lines) == many - 1, "one line less")
 
 
-def test_everything_can_be_done_with_the_keyboard(page):
-    page.mapped()
-    page.tab.get_by_role("button", name="outline by corners").focus()
-    page.tab.keyboard.press("Enter")
-    page.tab.locator("#maps").focus()
+def test_everything_can_be_done_with_the_keyboard(same_page):
+    same_page.mapped()
+    same_page.tab.get_by_role("button", name="outline by corners").focus()
+    same_page.tab.keyboard.press("Enter")
+    same_page.tab.locator("#maps").focus()
     for keys in (["ArrowRight"], ["Shift+ArrowRight"], ["Shift+ArrowDown"]):
         for key in keys:
-            page.tab.keyboard.press(key)
-        page.tab.keyboard.press("Space")
-    page.tab.keyboard.press("Enter")
-    page.until(lambda: page.value("corners"), "the outline")
-    page.until(lambda: "pixels" in page.head(), "its sum")
-    page.tab.keyboard.press("Control+z")
-    page.until(lambda: page.value("corners") == "", "undoing")
+            same_page.tab.keyboard.press(key)
+        same_page.tab.keyboard.press("Space")
+    same_page.tab.keyboard.press("Enter")
+    same_page.until(lambda: same_page.value("corners"), "the outline")
+    same_page.until(lambda: "pixels" in same_page.head(), "its sum")
+    same_page.tab.keyboard.press("Control+z")
+    same_page.until(lambda: same_page.value("corners") == "", "undoing")
 
 
-def test_the_photograph_lies_over_the_maps(page):
-    page.mapped()
-    page.tab.get_by_label("picture").select_option("1: photograph")
-    page.until(lambda: "control points" in page.value("place-note", "text"), "the placement")
+def test_the_photograph_lies_over_the_maps(same_page):
+    same_page.mapped()
+    same_page.tab.get_by_label("picture").select_option("1: photograph")
+    same_page.until(
+        lambda: "control points" in same_page.value("place-note", "text"), "the placement"
+    )
     script = """() => {
         const plot = Bokeh.documents[0].get_model_by_name("map-0");
         const found = plot.renderers.filter(r => r.glyph.type == "ImageRGBA")[1];
@@ -330,28 +352,27 @@ def test_the_photograph_lies_over_the_maps(page):
         const at = (r, c) => image[Math.floor(r * rows) * columns + Math.floor(c * columns)];
         return [at(0.5, 0.2), at(0.5, 0.8)];
     }"""
-    left, right = page.tab.evaluate(script)
+    left, right = same_page.tab.evaluate(script)
     # black on the left, (200, 180, 90) on the right, opaque; lowest byte is red
     assert left & 0xFFFFFFFF == 0xFF000000
     assert [right >> shift & 0xFF for shift in (0, 8, 16, 24)] == [200, 180, 90, 255]
 
 
-@pytest.mark.parametrize("width", [1280, 1800])
-def test_nothing_overflows(browser, served, width):
-    page = Page(browser, served.address, width=width)
-    page.mapped()
-    page.tab.get_by_label("area A is").select_option(label="left half")
-    page.until(lambda: "Pb L" in page.value("finding-table", "text"), "a table")
-    page.tab.wait_for_timeout(500)
-    assert page.tab.evaluate("document.documentElement.scrollWidth") <= width
-    right = page.tab.evaluate(
+@pytest.mark.parametrize("width", [1800, 1280])
+def test_nothing_overflows(same_page, width):
+    same_page.tab.set_viewport_size({"width": width, "height": 1000})
+    same_page.mapped()
+    same_page.tab.get_by_label("area A is").select_option(label="left half")
+    same_page.until(lambda: "Pb L" in same_page.value("finding-table", "text"), "a table")
+    same_page.tab.wait_for_timeout(500)
+    assert same_page.tab.evaluate("document.documentElement.scrollWidth") <= width
+    right = same_page.tab.evaluate(
         "Math.max(...[...document.querySelectorAll('#maps > *, #maps *')]"
         ".map(e => e.getBoundingClientRect().right))"
     )
-    assert right <= page.tab.evaluate(
+    assert right <= same_page.tab.evaluate(
         "document.querySelector('.told').getBoundingClientRect().left"
     )
-    page.tab.close()
 
 
 def test_every_control_can_be_reached_by_tab_and_has_a_name(page):

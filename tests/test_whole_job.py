@@ -1,9 +1,10 @@
-"""The demo study with the real fits, on every third pixel of its scan.
+"""The demo study with the real fits, on every third pixel of its scan or as it was just run.
 
 What the panel holds is known, since it was simulated: see ``xrfmap/demo/scene.py``.
 """
 
 import json
+import os
 import re
 import shutil
 from pathlib import Path
@@ -21,17 +22,23 @@ from xrfmap.scan import instrument_of
 from xrfmap.study.run import run_study
 
 DEMO = Path(__file__).parent.parent / "demo_scans"
+# result folder of the demo study, run with this very program; what is not is made anew
+AT_HAND = os.environ.get("XRFMAP_DEMO_RESULTS")
 
-pytestmark = pytest.mark.slow
+# in one process wherever tests are shared out one by one: they share a study
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("whole job")]
 
 
 @pytest.fixture(scope="module")
-def thinned(tmp_path_factory):
-    """Folder with the demo study and every third pixel of its scan, 30 x 40."""
+def mill(tmp_path_factory):
+    """Folder with the demo study; without results at hand every third pixel, 30 x 40."""
     folder = tmp_path_factory.mktemp("mill")
     for path in DEMO.iterdir():
         if path.suffix in (".toml", ".msa", ".jpg"):
             shutil.copy(path, folder)
+    if AT_HAND:
+        shutil.copy(DEMO / "front.h5", folder)
+        return folder
     scan = open_scan(DEMO / "front.h5").isel(y=slice(1, None, 3), x=slice(1, None, 3))
     write_nexus(
         folder / "front.h5",
@@ -45,10 +52,22 @@ def thinned(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def results(thinned):
+def results(mill):
     """Findings and folder of the study as it stands."""
-    out = thinned / "out"
-    return run_study(thinned / "mill.toml", out), out
+    out = mill / "out"
+    if AT_HAND:
+        shutil.copytree(AT_HAND, out)
+    return run_study(mill / "mill.toml", out), out
+
+
+@pytest.fixture
+def quick_report(monkeypatch):
+    """A page in no time, for findings alone; the real one is that of ``results``."""
+
+    def write_report(out, *args, **kwargs):
+        (out / "report.html").write_text("page")
+
+    monkeypatch.setattr("xrfmap.report.write_report", write_report)
 
 
 def test_the_repair_in_its_declared_place_is_a_later_layer(results):
@@ -59,15 +78,15 @@ def test_the_repair_in_its_declared_place_is_a_later_layer(results):
     assert any("titanium white" in flag.pigment for flag in corner)
 
 
-def test_the_same_repair_undeclared_is_out_of_period(results, thinned, tmp_path):
-    text = (thinned / "mill.toml").read_text(encoding="utf-8")
+def test_the_same_repair_undeclared_is_out_of_period(results, mill, tmp_path, quick_report):
+    text = (mill / "mill.toml").read_text(encoding="utf-8")
     old = 'layer = "retouching"\ncolour = "white with a little ochre"\nwhere = "over a loss at the '
     start = text.index(old)
     end = text.index("\n", start + len(old))
     undeclared = text[:start] + 'layer = "picture layer"' + text[end:]
-    other = thinned / "undeclared.toml"
+    other = mill / "undeclared.toml"
     other.write_text(undeclared, encoding="utf-8")
-    shutil.copytree(thinned / "out", tmp_path / "out")
+    shutil.copytree(mill / "out", tmp_path / "out")
     findings = run_study(other, tmp_path / "out")
     assert findings.overall == "out_of_period"
     (flag,) = (f for f in findings.flags if f.verdict == "out_of_period")
@@ -80,15 +99,15 @@ def test_the_same_repair_undeclared_is_out_of_period(results, thinned, tmp_path)
     assert not repeated["areas of front"]
 
 
-def test_a_repair_that_nobody_drew_is_found(results, thinned, tmp_path):
-    text = (thinned / "mill.toml").read_text(encoding="utf-8")
+def test_a_repair_that_nobody_drew_is_found(results, mill, tmp_path, quick_report):
+    text = (mill / "mill.toml").read_text(encoding="utf-8")
     start = text.index('[[area]]\nname = "lower left corner"')
     end = text.index("[[area]]", start + 5)
     point = text.index('[[point]]\nfile = "p03.msa"')
     after = text.index("[[point]]", point + 5)
-    other = thinned / "undrawn.toml"
+    other = mill / "undrawn.toml"
     other.write_text(text[:point] + text[after:start] + text[end:], encoding="utf-8")
-    shutil.copytree(thinned / "out", tmp_path / "out")
+    shutil.copytree(mill / "out", tmp_path / "out")
     findings = run_study(other, tmp_path / "out")
     assert findings.overall == "out_of_period"
     flagged = {f.area for f in findings.flags if f.verdict == "out_of_period"}

@@ -47,7 +47,9 @@ CASES = [
     ("chalk", "Rh", 0.0202, -0.01, True),
 ]
 QUICK_CASES = [
-    *CASES[:3],
+    # the finest and an unknown scale, another anode, few lines; the first is like the demo scan's
+    pytest.param(*CASES[0], marks=pytest.mark.slow),
+    *CASES[1:3],
     *(pytest.param(*case, marks=pytest.mark.slow) for case in CASES[3:-1]),
     CASES[-1],
 ]

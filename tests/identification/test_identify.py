@@ -89,7 +89,7 @@ def ground(seed: int) -> tuple[str, Found, set[str]]:
     return anode, found, set(found.present) - true_elements(made)
 
 
-@pytest.mark.parametrize("seed", slow_but((0, 7), [0, 7, 14, 3, 10, 17]))
+@pytest.mark.parametrize("seed", slow_but((7,), [0, 7, 14, 3, 10, 17]))
 def test_blank_chalk_gives_no_false_element_and_no_anode(seed):
     anode, found, false = ground(seed)
     assert false == set()
@@ -125,7 +125,8 @@ def test_escape_and_pile_up_are_never_elements(formula):
     assert piled > 0.02 * counts.sum()
 
 
-def test_lead_in_half_of_the_pixels_piles_up_to_no_cadmium():
+@pytest.mark.parametrize("seed", slow_but((0,), range(3)))
+def test_lead_in_half_of_the_pixels_piles_up_to_no_cadmium(seed):
     # Pb La1 10.551 + Lb1 12.614 = 23.165 keV, Cd Ka1 23.174 keV (X-ray Data Booklet, LBNL, table
     # 1-2). Pile-up goes with the square of the rate: half the pixels at twice the mean rate of
     # lead give twice the pile-up that the mean spectrum suggests.
@@ -137,12 +138,11 @@ def test_lead_in_half_of_the_pixels_piles_up_to_no_cadmium():
         spectrum(s, RHODIUM, SCALE, live_time_s=40.0, total_counts=2e6, pileup_tau_s=5e-7)
         for s in (lead, chalk)
     )
-    for seed in range(3):
-        counts = np.random.default_rng(seed).poisson(mean).astype(float)
-        found = identify(counts, base_model(counts, SCALE, RHODIUM))
-        assert not {"Cd", "Sn", "In", "Ag"} & set(found.present)
-        own = found.fit.net("pile-up Pb L")
-        assert own[0] > 5 * own[1]  # and the fit says that there is more of it
+    counts = np.random.default_rng(seed).poisson(mean).astype(float)
+    found = identify(counts, base_model(counts, SCALE, RHODIUM))
+    assert not {"Cd", "Sn", "In", "Ag"} & set(found.present)
+    own = found.fit.net("pile-up Pb L")
+    assert own[0] > 5 * own[1]  # and the fit says that there is more of it
 
 
 # ------------------------------------------------------------------ evidence and options

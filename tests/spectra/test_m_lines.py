@@ -110,7 +110,7 @@ def ochre() -> Expected:
 
 
 @pytest.mark.parametrize(
-    "seeds", [(1, 2), pytest.param(tuple(range(3, 13)), marks=pytest.mark.slow)], ids=len
+    "seeds", [(1,), pytest.param(tuple(range(2, 13)), marks=pytest.mark.slow)], ids=len
 )
 def test_lead_and_silicon_of_one_paint_share_their_counts_rightly(seeds):
     pulls = []

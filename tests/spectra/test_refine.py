@@ -317,7 +317,9 @@ def test_a_family_of_which_a_part_is_left_out_hangs_on_its_line_ratio():
     assert sure.error < 0.01 * sure.net
 
 
-@pytest.mark.parametrize(("total", "relative"), [(1e7, 0.08), (1e6, 0.25)])
+@pytest.mark.parametrize(
+    ("total", "relative"), [(1e7, 0.08), pytest.param(1e6, 0.25, marks=pytest.mark.slow)]
+)
 def test_barium_below_zinc_white_is_not_read_low(total, relative):
     # barytes below 40 um of zinc white: its L lines leave at other ratios than bare ones, weaker
     # than what lost charge of zinc puts beneath. Truth from the layers (Sherman's equation),

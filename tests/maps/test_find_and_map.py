@@ -10,7 +10,7 @@ import pytest
 import xarray as xr
 from painted import cobalt_in, scan_of, simulated
 
-from xrfmap.identification.identify import elements_of_sum
+from xrfmap.identification.identify import Found, elements_of_sum
 from xrfmap.maps import candidate_scores, element_maps
 from xrfmap.maps.finding import find_elements
 from xrfmap.maps.local_elements import with_traces
@@ -29,9 +29,15 @@ def plain() -> xr.Dataset:
     return in_blocks(scan_of(simulated("chalk", "Rh", 3000.0, 1, side=30)))
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def local() -> xr.Dataset:
     return in_blocks(cobalt_in(ROWS, COLUMNS, NET))
+
+
+@pytest.fixture(scope="module")
+def wanted(local, tmp_path_factory) -> tuple[Found, bytes]:
+    """Elements and map file of the scan with cobalt, one after the other; only read."""
+    return one_after_the_other(local, tmp_path_factory.mktemp("wanted"))
 
 
 @pytest.fixture
@@ -49,10 +55,14 @@ def fitted(monkeypatch) -> list[int]:
     return pixels
 
 
-def one_after_the_other(scan: xr.Dataset, folder: Path) -> tuple[list[dict], bytes]:
+def one_after_the_other(scan: xr.Dataset, folder: Path) -> tuple[Found, bytes]:
     found = find_elements(scan)
     path = map_to_file(scan, found, folder / "want.nc", folder / "want")
-    return [e.model_dump() for e in found.elements], path.read_bytes()
+    return found, path.read_bytes()
+
+
+def dumped(found: Found) -> list[dict]:
+    return [e.model_dump() for e in found.elements]
 
 
 class StoppedError(Exception):
@@ -71,12 +81,12 @@ def test_each_pixel_is_fitted_once_where_nothing_hides(tmp_path, plain, fitted):
     found = find_and_map(plain, tmp_path / "maps.nc", tmp_path / "work")
     assert sum(fitted) == 900
     assert not (tmp_path / "work").exists()
-    elements, want = one_after_the_other(plain, tmp_path)
-    assert [e.model_dump() for e in found.elements] == elements
+    other, want = one_after_the_other(plain, tmp_path)
+    assert dumped(found) == dumped(other)
     assert (tmp_path / "maps.nc").read_bytes() == want
 
 
-def test_an_element_of_few_pixels_has_its_map(tmp_path, local, fitted):
+def test_an_element_of_few_pixels_has_its_map(tmp_path, local, wanted, fitted):
     told: list[tuple[str, ...]] = []
     found = find_and_map(
         local, tmp_path / "maps.nc", tmp_path / "work", tell=lambda f: told.append(f.present)
@@ -85,8 +95,8 @@ def test_an_element_of_few_pixels_has_its_map(tmp_path, local, fitted):
     assert not (tmp_path / "work").exists()
     assert "Co" in found.present
     assert told == [found.present]
-    elements, want = one_after_the_other(local, tmp_path)
-    assert [e.model_dump() for e in found.elements] == elements
+    other, want = wanted
+    assert dumped(found) == dumped(other)
     assert (tmp_path / "maps.nc").read_bytes() == want
     with xr.open_dataset(tmp_path / "maps.nc") as got:
         cobalt = got["net_counts"].sel(line="Co K").values
@@ -96,8 +106,8 @@ def test_an_element_of_few_pixels_has_its_map(tmp_path, local, fitted):
     assert np.nanmean(cobalt) < 3  # cut at zero, and so not nought
 
 
-def test_what_was_found_earlier_need_not_be_looked_for_again(local):
-    found = find_elements(local)
+def test_what_was_found_earlier_need_not_be_looked_for_again(local, wanted):
+    found, _ = wanted
     kept = json.loads(json.dumps(findings_to(found.elements)))
     again = with_traces(elements_of_sum(local), findings_from(kept))
     assert again.elements == found.elements
@@ -114,9 +124,8 @@ def test_elements_that_are_given_are_not_looked_for(tmp_path, local, fitted):
 
 
 @pytest.mark.parametrize("rounds", [1, 2])
-def test_a_run_that_broke_off_goes_on_with_the_next_block(tmp_path, local, fitted, rounds):
-    _, want = one_after_the_other(local, tmp_path)
-    fitted.clear()
+def test_a_run_that_broke_off_goes_on_with_the_next_block(tmp_path, local, wanted, fitted, rounds):
+    _, want = wanted
     seen = [0]
     broken = stop_at(450)
 

@@ -137,8 +137,7 @@ def test_dead_pixels_are_missing_and_said_so():
     counts[5] = 0  # a dropped row
     counts[9, 3] = 0
     holed = scan.assign(counts=(scan["counts"].dims, counts))
-    found = found_in("chalk")
-    sound, maps = map_elements(scan, found), map_elements(holed, found)
+    sound, maps = maps_of("chalk"), map_elements(holed, found_in("chalk"))
     dead = counts.sum(axis=2) == 0
     assert dead.sum() == 17
     np.testing.assert_array_equal(maps["fit_ok"].values, ~dead)

@@ -249,7 +249,7 @@ def test_findings_and_maps_tell_the_share_that_another_element_may_have():
 
 
 @pytest.mark.parametrize(
-    "seeds", [(11, 12), pytest.param(tuple(range(11, 23)), marks=pytest.mark.slow)], ids=len
+    "seeds", [(11,), pytest.param(tuple(range(11, 23)), marks=pytest.mark.slow)], ids=len
 )
 def test_lead_is_honest_where_too_few_counts_show_the_sulfur_beside_it(seeds):
     # an oil ground with lead white, barite and chalk: S K has an eighth of the counts of Pb M
@@ -273,7 +273,7 @@ def test_lead_is_honest_where_too_few_counts_show_the_sulfur_beside_it(seeds):
         plain.append((alone.net - true) / alone.error)
         # the error says something: it is less than the sulfur that may be there
         assert mine["net_counts_err"] < 0.08 * true
-    assert len(held) >= len(seeds) // 2
+    assert len(held) >= len(seeds) / 2
     # by itself lead takes the sulfur's counts; two errors: one is chance, as much again what a
     # prior about nothing holds back of the sulfur
     assert np.sqrt(np.mean(np.square(plain))) > 3

@@ -35,3 +35,9 @@ def findings() -> Findings:
 @pytest.fixture(scope="session")
 def run() -> dict[str, Any]:
     return RUN
+
+
+@pytest.fixture
+def coarse(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Figures on disk at a fifth of their resolution, for tests that do not look at them."""
+    monkeypatch.setattr("xrfmap.report.folder.DPI", 60)

@@ -115,6 +115,7 @@ class Sent:
         raise AssertionError("a figure of a large scan was drawn by another process")
 
 
+@pytest.mark.usefixtures("coarse")
 def test_figures_of_a_large_scan_are_drawn_in_this_process(
     tmp_path, maps, study, findings, monkeypatch
 ):

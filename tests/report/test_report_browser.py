@@ -467,6 +467,7 @@ def test_printed_page_has_its_pictures_and_nothing_beyond_the_margin(printed):
     assert (orange < 25).sum() > 200  # the middle of the maps' colour scale
 
 
+@pytest.mark.usefixtures("coarse")
 def test_hostile_text_runs_nothing_and_breaks_nothing(browser, tmp_path, spectra):
     study = Study.model_validate(poisoned({k: v for k, v in STUDY.items() if k != "area"}))
     maps = make_maps(20, 24, LINES[:3])

@@ -223,6 +223,7 @@ def test_no_half_written_file_is_left(result):
     assert not [p for p in result.rglob("*") if ".part" in p.name]
 
 
+@pytest.mark.usefixtures("coarse")
 def test_hostile_text_appears_as_text(tmp_path, spectra):
     study = Study.model_validate(poisoned({k: v for k, v in STUDY.items() if k != "area"}))
     findings = Findings.model_validate(poisoned(FINDINGS))
@@ -446,6 +447,7 @@ def test_several_scans_share_one_page(tmp_path, study, findings, maps, spectra):
     assert (tmp_path / "tables" / "line_families_corner.csv").is_file()
 
 
+@pytest.mark.usefixtures("coarse")
 def test_counts_are_shown_as_counts_where_no_live_time_is_known(tmp_path, study, findings, maps):
     held = maps.isel(line=slice(2)).assign(live_time=maps["live_time"] * np.nan)
     text = Reader(write_report(tmp_path, study, findings, held).read_text(encoding="utf-8")).text

@@ -117,7 +117,7 @@ def test_a_difference_that_nothing_hidden_explains_is_still_found(seed, lead):
 
 
 def test_what_a_sum_cannot_tell_from_another_element_is_owed_in_maps():
-    found, _ = painted(1, 10.0)
+    found, _ = painted(1, 10.0, 16)  # as above, so that it is painted once
     told = next(e for e in found.elements if e.symbol == "S")
     assert told.verdict == "not separable"
     # in the model of the sum and not in that of the maps, whose Pb M takes its counts

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pytest
 from PIL import Image
@@ -14,8 +16,12 @@ from xrfmap.io.card import parse_card
 from xrfmap.io.guess import card_text, guess_cards, picture_text
 
 
+@lru_cache(maxsize=1)
 def scene(ny, nx, nc, mean_counts=1500):
-    """A made-up picture: six materials with lines of their own, laid out in soft shapes."""
+    """A made-up picture: six materials with lines of their own, laid out in soft shapes.
+
+    Only read.
+    """
     y, x = np.mgrid[:ny, :nx]
     channel = np.arange(nc)
     spectra = [

@@ -24,6 +24,7 @@ from xrfmap.io import lazy
 from xrfmap.io.emsa import write_emsa
 from xrfmap.io.nexus_write import write_nexus
 from xrfmap.io.results import write_maps
+from xrfmap.pictures.radiograph import _counts as radiograph_counts
 from xrfmap.running.progress import Progress
 from xrfmap.study.batch import run_one
 from xrfmap.study.run import run_study
@@ -128,6 +129,17 @@ def fake_table():
     )
 
 
+LEAD_CURVE: dict[tuple[object, ...], float] = {}
+
+
+def counts_once(material, areal, label, instrument):
+    """Counts of a layer, as the radiograph asks for them of the same fourteen in every study."""
+    key = material.name, areal, label, instrument.model_dump_json()
+    if key not in LEAD_CURVE:
+        LEAD_CURVE[key] = radiograph_counts(material, areal, label, instrument)
+    return LEAD_CURVE[key]
+
+
 @pytest.fixture
 def asked(monkeypatch):
     """Stand-ins for the fits; tells which were asked, in order."""
@@ -154,6 +166,7 @@ def asked(monkeypatch):
     # what asks the model of a fit has tests of its own
     monkeypatch.setattr("xrfmap.depth.layer_questions.answers", lambda found, questions: {})
     monkeypatch.setattr("xrfmap.depth.cover_maps.mapped_elements", lambda *args, **kwargs: {})
+    monkeypatch.setattr("xrfmap.pictures.radiograph._counts", counts_once)
     return calls
 
 

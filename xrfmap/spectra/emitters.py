@@ -27,6 +27,10 @@ __all__ = ["LIGHT", "Emitter", "family_emitter", "scatter_emitters", "usable_fam
 Array = npt.NDArray[np.float64]
 
 COVER_POWER = -2.8  # attenuation of light matter falls about as E^-2.8 between edges
+HUMP_SHARE = 1e-3
+"""Density below which a Compton hump ends, as a share of its highest: further wings are smooth, and
+pieces of the continuum describe them."""
+
 PROFILE_STEP_KEV = 0.06  # far below the peak width at the energies where Compton matters
 SOFT_KEV = 5.0  # below, a Compton shift is a fraction of a peak width
 LIGHT = Material.from_formula("C6H10O5", 1.5, "cellulose")
@@ -275,7 +279,7 @@ def _compton(source: Emitter, word: str, instrument: Instrument, material: Mater
         profile_energy, profile = compton_profile(material, float(e), angle)
         bins = np.arange(profile_energy[0], profile_energy[-1] + PROFILE_STEP_KEV, PROFILE_STEP_KEV)
         binned, _ = np.histogram(profile_energy, bins, weights=profile)
-        seen = binned > 1e-4 * binned.max()
+        seen = binned > HUMP_SHARE * binned.max()
         after.append((0.5 * (bins[1:] + bins[:-1]))[seen])
         share.append(w * binned[seen])
         origin.append(np.full(int(seen.sum()), e))

@@ -197,7 +197,9 @@ def fit_counts(
     first = _run(data, plan, start, _NOTHING, FIRST_STEPS)
     late = np.flatnonzero(~first[-1])
     if len(late):  # a slow pixel would hold up all others in its lanes: do those together
-        again = _run(data[late], plan, start, first[0][late][:, plan.order], MAX_STEPS)
+        # laid out like the counts: another layout would be compiled anew
+        given = np.ascontiguousarray(first[0][late][:, plan.order])
+        again = _run(data[late], plan, start, given, MAX_STEPS)
         again[-2][:] += FIRST_STEPS
         for whole, part in zip(first, again, strict=True):
             whole[late] = part

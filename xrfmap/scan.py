@@ -75,7 +75,9 @@ GLOSSARY: Mapping[str, Term] = MappingProxyType(
             ("line",), "1", "share of a family that elements which were not found may have"
         ),
         "hidden_counts": Term(
-            ("line",), "counts", "counts of a family in the whole scan that they may have"
+            ("line",),
+            "counts",
+            "counts of a family in the whole scan that elements which were not found may have",
         ),
         "deviance_per_dof": Term(("y", "x"), "1", "deviance of the fit per degree of freedom"),
         "fit_ok": Term(("y", "x"), "1", "whether the fit of the pixel converged and is usable"),

@@ -142,6 +142,7 @@ def test_an_element_that_was_tin_all_along_is_no_longer_found():
 
 
 def test_an_element_found_before_stays_found_and_is_said_to_be_less_sure():
+    # long enough to show a hint of calcium, too short to find it
     alone, true = sum_without_tin(CHALK, 350.0)
     found = with_traces(as_if_sure(alone, "Ca"), [TIN])
     calcium = of(found, "Ca")

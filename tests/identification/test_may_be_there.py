@@ -236,6 +236,23 @@ def test_antimony_below_a_cover_has_the_k_lines_that_its_own_test_allows(seeds):
     assert (share >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / len(held))).all()
 
 
+@pytest.mark.parametrize(
+    ("family", "hidden", "told"),
+    [
+        ("Pb M", "S K", True),
+        ("Pb L", "As K", True),
+        ("K K", "Cd L", True),
+        ("Sn K", "Cd K", False),  # K-beta of cadmium, 26.1 keV, is three widths from tin, 25.3
+        ("Sn K", "Br K", False),  # 12 keV
+        ("Fe K", "Zn K", False),
+    ],
+)
+def test_a_family_is_told_to_be_another_only_where_their_lines_meet(family, hidden, told):
+    plain = model((family, hidden), 9)
+    one, other = (next(e for e in plain.emitters if e.label == x) for x in (family, hidden))
+    assert may_be._overlap(plain, one, other) == told
+
+
 def test_findings_and_maps_tell_the_share_that_another_element_may_have():
     found = found_in("northern panel")
     sulfur = next(e for e in found.elements if e.symbol == "S")

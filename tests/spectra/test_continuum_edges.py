@@ -106,3 +106,15 @@ def test_no_heavy_elements_change_nothing():
     for film_log in (-5.0, 0.0, 5.0):
         same = weakened(whole, elastic, {}, film_log, SCALE, RHODIUM)
         np.testing.assert_allclose(same, whole, rtol=1e-9)
+
+
+@pytest.mark.parametrize(("channels", "gain"), [(4096, 0.02), (2048, 0.04), (256, 0.01)])
+def test_channels_may_reach_beyond_what_tubes_give(channels, gain):
+    scale = EnergyScale(-0.03, gain)
+    ones = np.ones(channels)
+    far = weakened(ones, 0.3 * ones, {"Pb": 0.05}, -3.0, scale, RHODIUM)
+    assert far.shape == (channels,)
+    assert np.isfinite(far).all()
+    assert (far > 0).all()
+    near = weakened(ones[:200], 0.3 * ones[:200], {"Pb": 0.05}, -3.0, scale, RHODIUM)
+    np.testing.assert_allclose(far[:200], near, rtol=1e-9)

@@ -24,7 +24,11 @@ def own_errors(held: AreaBlocks) -> Array:
 
 
 def owed_counts(held: AreaBlocks) -> Array:
-    """Return the counts that elements which were not found may have, shape (families,)."""
+    """Return the counts by which an area may be off as a whole, shape (families,).
+
+    Those that elements which were not found may have, and, where only maps are at hand, those that
+    cutting at zero and the fits of single pixels may have added.
+    """
     return np.zeros(len(held.families)) if held.owed is None else held.owed
 
 
@@ -57,7 +61,7 @@ def feigned(a: AreaBlocks, b: AreaBlocks, reference: int | None = None) -> Array
 
         d N_i = sum_j L_ij N_j e_j + D_i,
 
-    with D_i for what hidden elements and a cut through its own lines may add. An amount is off
+    with D_i for the owed counts and what a cut through its own lines may add. An amount is off
     by d N_i / T with the exposure T. A ratio r_i = N_i / N_k is off by (first order)
 
         (d N_i - r_i d N_k) / N_k = sum_j (L_ij - r_i L_kj) N_j / N_k e_j + (D_i - r_i D_k) / N_k,

@@ -101,8 +101,9 @@ def compare_areas(
     Parameters
     ----------
     data : Dataset
-        The calibrated scan, with `found`; or element maps of one scan, without it. The scan
-        tells more, see :mod:`xrfmap.areas.map_blocks`.
+        The calibrated scan, with `found`; or element maps of one scan, without it, with all
+        that :func:`xrfmap.map_elements` gives them. The scan tells more, see
+        :mod:`xrfmap.areas.map_blocks`.
     a, b : ndarray of bool, shape (y, x)
         The areas. Pixels in both are left out.
     names : (str, str)

@@ -65,7 +65,7 @@ class Bench:
         self.bands: Bands | None = None
         self.maps: xr.Dataset | None = None
         self.found: Found | None = None
-        self._rows: RowDesigns | None = None
+        self._rows: tuple[Found, RowDesigns] | None = None
         self.search_failed = ""  # why there are no elements
         self.scale: EnergyScale | None = None
         self._stated: EnergyScale | None = None  # by the file, until the lines gave a better one
@@ -239,7 +239,7 @@ class Bench:
                 refused = str(message.value["calibration_refused"])
                 self.status.caution = f"{self.source.name}: {stated_scale_words(refused)}."
         elif message.kind == "found":
-            self.found, self._rows = message.value, None
+            self.found = message.value
             self.scale = message.value.model.scale
             self._queue.start(message.value)
         elif message.kind == "maps":
@@ -346,11 +346,13 @@ class Bench:
         """Read the blocks of an area, outside the page's thread; None where it is too small."""
         from xrfmap.areas.blocks import RowDesigns, read_blocks
 
-        if self.found is None:
+        found = self.found
+        if found is None:
             raise XrfmapError("areas are compared after the elements are found")
-        if self._rows is None:
-            self._rows = RowDesigns.of(self.scan, self.found)
-        return read_blocks(self.scan, self.found, mask, self._rows)
+        kept = self._rows  # with what it was made of: another thread may change either
+        if kept is None or kept[0] is not found:
+            kept = self._rows = found, RowDesigns.of(self.scan, found)
+        return read_blocks(self.scan, found, mask, kept[1])
 
     def contrast_of(self, a: BlockSums | None, b: BlockSums | None) -> Comparison:
         """Compare two areas by their blocks, as ``[[compare]]`` of a study does.

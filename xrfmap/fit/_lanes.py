@@ -45,7 +45,7 @@ from xrfmap.fit._lane_sums import (
 from xrfmap.fit._lane_vectors import WIDE, copy
 
 LANES = 256
-"""Pixels whose lanes are put together again where some have arrived. A whole number of vectors."""
+"""Pixels of a group: its strips are closed up as lanes arrive. A whole number of vectors."""
 
 _SCORING = 1  # first steps with the expected curvature alone: it does not overshoot
 _ROUGH = 2  # first steps that need not end at the maximum of their model

@@ -69,6 +69,9 @@ Z_NAMED = 2.0
 Z_SURE = 3.0
 """Standard errors from which a family has enough counts for that to be said."""
 
+STRONG_LINE = 0.05
+"""Share of a family's strongest line from which one counts for what it may be taken for."""
+
 NOTED_SHARE = 0.05
 """Share of a family that another element may have from which that is said."""
 
@@ -281,7 +284,7 @@ def with_owed(found: Found) -> Found:
     for j, other in enumerate(others):
         for i in np.flatnonzero(share[:, j] >= NOTED_SHARE):
             label = model.emitters[lines[i]].label
-            if label not in told:
+            if label not in told or not _overlap(model, model.emitters[lines[i]], other.emitter):
                 continue
             said.setdefault(other.emitter.element, []).append(
                 f"up to {100 * share[i, j]:.0f} % of {label} may be {other.emitter.label}"
@@ -292,6 +295,16 @@ def with_owed(found: Found) -> Found:
         for e in found.elements
     )  # fmt: skip
     return replace(found, elements=elements)
+
+
+def _overlap(model: SpectrumModel, one: Emitter, other: Emitter) -> bool:
+    """Tell whether lines of two families lie within a peak width of each other.
+
+    Others lean on each other by way of the continuum alone: nobody would take bromine for tin.
+    """
+    strong = [e.energies[e.weights > STRONG_LINE * e.weights.max()] for e in (one, other)]
+    apart = np.abs(strong[0][:, None] - strong[1])
+    return bool((apart < model.scale.fwhm(strong[0])[:, None]).any())
 
 
 def _of_sum(

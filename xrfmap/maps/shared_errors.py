@@ -108,8 +108,9 @@ def _about(units: str, meaning: str) -> dict[str, Any]:
 def why_without(maps: xr.Dataset) -> str:
     """Say what these maps lack for sums over areas; empty where they hold the tables."""
     lines = [str(line) for line in maps["line"].values]
-    missing = [name for name in NAMES if name not in maps]
-    if not missing and {maps[name].attrs.get("schema") for name in NAMES} != {SCHEMA}:
+    missing = [name for name in (*NAMES, "total_counts") if name not in maps]
+    tables = [name for name in (*NAMES, FULL_NAME) if name in maps]
+    if not missing and {maps[name].attrs.get("schema") for name in tables} != {SCHEMA}:
         return "what their pixels may be wrong about alike is written in another version"
     if missing:
         return (

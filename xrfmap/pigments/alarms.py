@@ -22,8 +22,9 @@ __all__ = ["COLOUR_WORDS", "colour_alarm", "colours_in", "shared_alarm"]
 # An out-of-period material is worth a flag when it saves nearly a whole assumption.
 _SAVED = 0.8
 
-HINT = 2.0
-"""Standard errors from which counts of an element that is not found are told as a hint."""
+HINT = 3.0
+"""Standard errors from which counts of an element that is not found are told as a hint, as in the
+table of elements."""
 
 COLOUR_WORDS = {
     "white": "white", "whites": "white", "black": "black", "grey": "grey", "gray": "grey",
@@ -190,7 +191,7 @@ def _hint_words(setting: Setting, colour: str) -> str:
     hints = {
         symbol: line.net / line.err
         for symbol, element in setting.area.elements.items()
-        if symbol not in setting.ignore and not element.detected
+        if symbol not in setting.ignore and not element.detected and element.competitor is None
         for line in element.lines[:1]
         if line.net and line.err and line.net > HINT * line.err
     }
@@ -208,8 +209,9 @@ def _hint_words(setting: Setting, colour: str) -> str:
         ):
             named.setdefault(missing[0], []).append(material.name)
     words = [
-        f" There is a hint of {element_names([symbol])}, {hints[symbol]:.1f} standard errors, too "
-        f"little to count as found: {one_or_more(names)} would do, too."
+        f" There is a hint of {element_names([symbol])}, {hints[symbol]:.1f} standard errors, "
+        f"too little to count as found: a little {one_or_more(names)} would do, too, unless it is "
+        f"chance."
         for symbol, names in named.items()
     ]
     return "".join(words)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from xrfmap.fit._lane_vectors import TILE, WIDE, add_products, add_rows, copy, fill, turn, weigh
+from xrfmap.fit._lane_vectors import TILE, WIDE, add_pair, add_rows, copy, fill, turn, weigh
 
 BLOCK = 16
 """Bins whose model, gradient and curvature are kept in the nearest cache at a time."""
@@ -63,28 +63,24 @@ def gather(n, counts, first_pixel, edges, lanes):
 
 
 @njit(**OPTIONS)
-def product(out, rows, ptr, idx, val, source, lanes, start):
-    """``out[r] = start + sum_q val[q] source[idx[q]]`` for the sparse row r."""
+def product(out, rows, columns, source, lanes, start):
+    """``out[r] = start + sum_q val[q] source[idx[q]]`` for the first sparse rows r."""
     for k in range(0, lanes, WIDE):
-        _product(out, k, rows, ptr, idx, val, source, start)
+        for r in range(rows):
+            fill(out, r, k, start)
+        for part in range(len(columns[0]) - 1):
+            add_up(out, k, part, 0, columns, source)
 
 
 @njit(**OPTIONS)
-def _product(out, k, rows, ptr, idx, val, source, start):
-    """As :func:`product`, for the lanes from `k` on."""
-    for r in range(rows):
-        fill(out, r, k, start)
-        add_products(out, r, k, ptr[r], ptr[r + 1], idx, val, source)
+def add_up(out, k, part, shift, pairs, source):
+    """``out[r - shift] += sum_q val[q] source[idx[q]]`` for the rows r of a part of the bins.
 
-
-@njit(**OPTIONS)
-def add_up(out, k, begin, end, rows, ptr, idx, val, source):
-    """``out[r] += sum_q val[q] source[idx[q]]`` for the segments `begin` to `end` of rows r.
-
-    Only for the lanes from `k` on.
+    Only for the lanes from `k` on. Rows go in pairs, see :func:`xrfmap.fit.fit_plan.Plan`.
     """
-    for j in range(begin, end):
-        add_products(out, rows[j], k, ptr[j], ptr[j + 1], idx, val, source)
+    first, rows, ptr, idx, val = pairs
+    for p in range(first[part], first[part + 1]):
+        add_pair(out, rows, p, shift, k, ptr[p], ptr[p + 1], idx, val, source)
 
 
 @njit(**OPTIONS)
@@ -95,9 +91,6 @@ def model(n, a, g, info, few, mu, keep, blend, columns, slopes, curves, lanes):
     say is used up while it is still in the core's nearest cache, and nothing but sums over
     them is written. With `keep` the model itself goes into `mu`.
     """
-    bp, bi, bv = columns
-    first_slope, slope_rows, slope_ptr, slope_idx, slope_val = slopes
-    first_curve, curve_rows, curve_ptr, curve_idx, curve_val = curves
     expected, ratio, weight = few
     zero = np.float32(0.0)
     bins = n.shape[0]
@@ -106,20 +99,18 @@ def model(n, a, g, info, few, mu, keep, blend, columns, slopes, curves, lanes):
             fill(g, j, k, zero)
         for h in range(info.shape[0]):
             fill(info, h, k, zero)
-        for part in range(len(first_slope) - 1):
+        for part in range(len(slopes[0]) - 1):
             begin = part * BLOCK
             count = min(BLOCK, bins - begin)
             for b in range(count):
-                r = begin + b
                 fill(expected, b, k, FLOOR)
-                add_products(expected, b, k, bp[r], bp[r + 1], bi, bv, a)
+            add_up(expected, k, part, begin, columns, a)
+            for b in range(count):
                 if keep:
-                    copy(mu, r, k, expected, b)
-                weigh(ratio, weight, b, k, expected, n, r, blend)
-            add_up(g, k, first_slope[part], first_slope[part + 1], slope_rows, slope_ptr,
-                   slope_idx, slope_val, ratio)  # fmt: skip
-            add_up(info, k, first_curve[part], first_curve[part + 1], curve_rows, curve_ptr,
-                   curve_idx, curve_val, weight)  # fmt: skip
+                    copy(mu, begin + b, k, expected, b)
+                weigh(ratio, weight, b, k, expected, n, begin + b, blend)
+            add_up(g, k, part, 0, slopes, ratio)
+            add_up(info, k, part, 0, curves, weight)
 
 
 @njit(**OPTIONS)

@@ -18,6 +18,7 @@ from numba.extending import intrinsic
 __all__ = [
     "TILE",
     "WIDE",
+    "add_pair",
     "add_products",
     "add_rows",
     "copy",
@@ -37,6 +38,7 @@ TILE = 16
 """Pixels that are turned into lanes at a time: a line of the cache."""
 
 _EACH = 8  # lanes of a vector
+_HALF = WIDE // 2  # lanes of two sums side by side: again eight registers
 _VECTOR = ir.VectorType(ir.FloatType(), _EACH)
 _ROOT = ir.FunctionType(_VECTOR, [_VECTOR])
 _FUSED = ("contract",)  # a product may be added without being rounded in between
@@ -109,6 +111,56 @@ def add_products(
         return context.get_dummy_value()
 
     return signature, code
+
+
+@intrinsic
+def add_pair(
+    typing: Any, out: Any, rows: Any, p: Any, shift: Any, lane: Any, begin: Any, end: Any, idx: Any,
+    val: Any, source: Any,
+) -> Any:  # fmt: skip
+    """Two sums at once: ``out[rows[p, i] - shift] += sum_q val[q, i] source[idx[q]]``, i = 0, 1.
+
+    What is read of `source` serves both: the processor can read no more numbers in a cycle
+    than it can multiply, and reads the lists besides. A row left over goes with itself: the
+    first of two that are the same counts. As :func:`add_products` otherwise.
+    """
+    place = types.intp
+    signature = types.void(out, rows, place, place, place, place, place, idx, val, source)
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        arrays = _opened(context, builder, sig, args, (0, 1, 7, 8, 9))
+        _, _, p, shift, at, first, last = args[:7]
+        for k in range(0, WIDE, _HALF):
+            lane = builder.add(at, ir.Constant(at.type, k))
+            _add_pair(builder, arrays, p, shift, lane, first, last)
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+def _add_pair(
+    builder: Any, arrays: list[Any], p: Any, shift: Any, lane: Any, first: Any, last: Any
+) -> None:
+    """Write the code of :func:`add_pair` for half of the lanes."""
+    out, rows, index, values, source = arrays
+
+    def both(q: Any) -> list[Any]:
+        twice = builder.shl(q, ir.Constant(q.type, 1))
+        return [twice, builder.add(twice, ir.Constant(q.type, 1))]
+
+    targets = [builder.sub(_place(builder, rows, r), shift) for r in both(p)]
+    sums = [_Sums(builder, _row(builder, out, r, lane), _HALF) for r in targets]
+    with cgutils.for_range_slice(builder, first, last, ir.Constant(first.type, 1), first.type) as (
+        q,
+        _,
+    ):
+        factors = [_spread(builder, _number(builder, values, k)) for k in both(q)]
+        row = _vectors(builder, _row(builder, source, _place(builder, index, q), lane), _HALF)
+        loaded = [_load(builder, x) for x in row]
+        for one, factor in zip(sums, factors, strict=True):
+            one.add([builder.fmul(factor, x, flags=_FUSED) for x in loaded])
+    for one in reversed(sums):
+        one.store()
 
 
 @intrinsic

@@ -62,15 +62,14 @@ which the larger share makes steps far too short."""
 @njit(**OPTIONS)
 def _start(n, a, g, few, start, slopes, lanes):
     """Least squares with the weights of a typical spectrum, kept off zero."""
-    weight, sp, si, sv, scale = start
-    first_slope, slope_rows, slope_ptr, slope_idx, slope_val = slopes
+    weight, inverse_info, scale = start
     _, ratio, _ = few
     total = np.zeros(lanes, np.float32)
     comps, bins = a.shape[0], n.shape[0]
     for j in range(comps):
         for k in range(lanes):
             g[j, k] = 0.0
-    for part in range(len(first_slope) - 1):
+    for part in range(len(slopes[0]) - 1):
         begin = part * BLOCK
         for b in range(min(BLOCK, bins - begin)):
             nb, rb, w = n[begin + b], ratio[b], weight[begin + b]
@@ -78,9 +77,8 @@ def _start(n, a, g, few, start, slopes, lanes):
                 total[k] += nb[k]
                 rb[k] = nb[k] * w
         for k in range(0, lanes, WIDE):
-            add_up(g, k, first_slope[part], first_slope[part + 1], slope_rows, slope_ptr, slope_idx,
-                    slope_val, ratio)  # fmt: skip
-    product(a, comps, sp, si, sv, g, lanes, np.float32(0.0))
+            add_up(g, k, part, 0, slopes, ratio)
+    product(a, comps, inverse_info, g, lanes, np.float32(0.0))
     for j in range(comps):
         aj, least = a[j], scale[j]
         for k in range(lanes):
@@ -259,7 +257,6 @@ def _finish(n, best, used, left_over, first_pixel, plan, work, out, lanes):
     """Work out errors of a strip of lanes at its maximum; results go into rows of ``out``."""
     _, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
     info_row, row, col, first, upd, left, right, _, by_row = lists
-    bp, bi, bv = columns
     (few, g, d, _, _, free, info, chol, _), mu, open_mu, inv, null, skew, grow = work
     amplitude, onestep, variance, variance0, skewness, slope0, deviance, steps, done = out
     bins, comps = n.shape[0], best.shape[0]
@@ -275,7 +272,7 @@ def _finish(n, best, used, left_over, first_pixel, plan, work, out, lanes):
     for j in range(comps):
         for k in range(lanes):
             d[j, k] += best[j, k]
-    product(open_mu, bins, bp, bi, bv, d, lanes, FLOOR)
+    product(open_mu, bins, columns, d, lanes, FLOOR)
     null_moments(null, skew, grow, best, d, mu, open_mu, inv, first, null_lists, lanes)
     dev = np.empty(lanes, np.float32)
     deviance_of(n, mu, few, dev, lanes)

@@ -13,10 +13,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Plan", "dense_rows"]
+__all__ = ["Plan", "row_pairs"]
 
 Float = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int32]
+_Sparse = tuple[Index, Index, npt.NDArray[np.float32]]  # row pointers, columns, values
+_Row = tuple[int, Index, npt.NDArray[np.float32]]  # its number, columns, values
 
 PATTERN_CUT = 1e-3
 """Entries of a column below this share of its largest are left out of the information.
@@ -51,7 +53,7 @@ class Plan:
         arrays: tuple[Any, ...] = (
             edges.astype(np.int64),
             order,
-            _sparse_rows(t),
+            row_pairs(t),
             _in_blocks(_sparse_rows(t.T), len(t)),
             _in_blocks(pairs, len(t)),
             (*factor, diag, _by_row(pattern)),
@@ -62,11 +64,16 @@ class Plan:
         return cls(order, arrays, (*t.shape, int(pair_of.max()) + 1, len(factor[0])))
 
 
-def dense_rows(t: Float) -> tuple[Index, Index, npt.NDArray[np.float32]]:
-    """As :func:`_sparse_rows`, all entries kept."""
-    rows, cols = t.shape
-    ptr = np.arange(0, rows * cols + 1, cols, dtype=np.int32)
-    return ptr, np.tile(np.arange(cols, dtype=np.int32), rows), t.astype(np.float32).ravel()
+def row_pairs(t: Float, dense: bool = False) -> tuple[npt.NDArray[Any], ...]:
+    """Rows of a matrix, two and two, for sums over its columns: see :func:`_paired`.
+
+    With `dense` all entries are kept.
+    """
+    from xrfmap.fit._lane_sums import BLOCK
+
+    ptr, idx, val = _entries(t, np.ones(t.shape, np.bool_)) if dense else _sparse_rows(t)
+    rows = [(r, idx[ptr[r] : ptr[r + 1]], val[ptr[r] : ptr[r + 1]]) for r in range(len(t))]
+    return _paired([rows[k : k + BLOCK] for k in range(0, len(t), BLOCK)])
 
 
 def _elimination_order(touching: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
@@ -94,24 +101,21 @@ def _factor_pattern(touching: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
     return pattern
 
 
-def _sparse_rows(t: Float) -> tuple[Index, Index, npt.NDArray[np.float32]]:
+def _sparse_rows(t: Float) -> _Sparse:
     """Row pointers, column indices and values of the nonzero entries."""
     # far tails: at 1e-7 of the whole matrix's largest entry the continuum of a pixel with 30000
     # counts moved by 2e-3 standard errors; at 1e-10 nothing does, for 1 % more entries
-    keep = t > 1e-10 * t.max()
+    return _entries(t, t > 1e-10 * t.max())
+
+
+def _entries(t: Float, keep: npt.NDArray[np.bool_]) -> _Sparse:
     ptr = np.concatenate([[0], np.cumsum(keep.sum(axis=1))]).astype(np.int32)
     idx = np.nonzero(keep)[1].astype(np.int32)
     return ptr, idx, t[keep].astype(np.float32)
 
 
-def _in_blocks(
-    rows: tuple[Index, Index, npt.NDArray[np.float32]], bins: int
-) -> tuple[npt.NDArray[Any], ...]:
-    """Sparse rows over bins cut into segments, one for each row in a block of bins.
-
-    Returns the first segment of each block, the row of each segment, and sparse segments
-    over the bins of their block.
-    """
+def _in_blocks(rows: _Sparse, bins: int) -> tuple[npt.NDArray[Any], ...]:
+    """Sparse rows over bins cut into segments, one for each row in a block of bins, in pairs."""
     from xrfmap.fit._lane_sums import BLOCK
 
     ptr, idx, val = rows
@@ -120,25 +124,49 @@ def _in_blocks(
     row, idx, val = row[place], idx[place], val[place]
     block = idx // BLOCK
     new = np.flatnonzero(np.r_[True, (np.diff(row) != 0) | (np.diff(block) != 0)])
-    first = np.searchsorted(block[new], np.arange(-(-bins // BLOCK) + 1))
-    # segments of a block by their length: the processor foresees where a short loop ends
-    size = np.diff(np.r_[new, len(idx)])
-    by_size = np.lexsort((size, block[new]))
-    size = size[by_size]
-    ends = np.cumsum(size)
-    within = np.repeat(new[by_size] - ends + size, size) + np.arange(len(idx))
+    parts: list[list[_Row]] = [[] for _ in range(-(-bins // BLOCK))]
+    for begin, end in zip(new, [*new[1:], len(idx)], strict=True):
+        inside = slice(begin, end)
+        parts[block[begin]].append((int(row[begin]), idx[inside] % BLOCK, val[inside]))
+    for part in parts:  # neighbours have most of their bins in common
+        part.sort(key=lambda segment: (segment[1][0], len(segment[1])))
+    return _paired(parts)
+
+
+def _paired(parts: list[list[_Row]]) -> tuple[npt.NDArray[Any], ...]:
+    """Sparse rows of each part of the bins, two and two; one left over goes with itself.
+
+    Returns the first pair of each part, the two rows of each pair, where its entries begin,
+    the place that each entry reads, and its two values, of which one may be 0.
+    """
+    first, rows, places, values = [0], [], [], []
+    for part in parts:
+        pairs = []
+        for k in range(0, len(part), 2):
+            two = part[k : k + 2]
+            place = np.unique(np.concatenate([idx for _, idx, _ in two]))
+            value = np.zeros((len(place), 2), np.float32)
+            for i, (_, idx, val) in enumerate(two):
+                value[np.searchsorted(place, idx), i] = val
+            pairs.append(((two[0][0], two[-1][0]), place, value))
+        # by their length: the processor foresees where a short loop ends
+        for pair, place, value in sorted(pairs, key=lambda pair: len(pair[1])):
+            rows.append(pair)
+            places.append(place)
+            values.append(value)
+        first.append(len(rows))
     return (
-        first.astype(np.int32),
-        row[new][by_size].astype(np.int32),
-        np.r_[0, ends].astype(np.int32),
-        (idx[within] % BLOCK).astype(np.int32),
-        val[within],
+        np.array(first, np.int32),
+        np.array(rows, np.int32),
+        np.cumsum([0, *(len(place) for place in places)], dtype=np.int32),
+        np.concatenate(places).astype(np.int32),
+        np.concatenate(values),
     )
 
 
 def _pair_rows(
     t: Float,
-) -> tuple[tuple[Index, Index, npt.NDArray[np.float32]], npt.NDArray[np.int32]]:
+) -> tuple[_Sparse, npt.NDArray[np.int32]]:
     """Products of touching columns, one sparse row a pair, and the row of each pair."""
     comps = t.shape[1]
     pair_of = np.full((comps, comps), -1, np.int32)

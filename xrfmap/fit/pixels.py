@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from xrfmap.fit.fit_plan import Plan, dense_rows
+from xrfmap.fit.fit_plan import Plan, row_pairs
 from xrfmap.running.threads import share_out
 
 __all__ = ["Design", "FitResult", "fit_counts"]
@@ -299,4 +299,4 @@ def _start(matrix: Float, typical: Float) -> _Start:
     solve = np.asarray(np.linalg.inv(info), dtype=np.float64)
     amplitude = np.maximum(solve @ (matrix.T @ (weight * typical)), 0.0)
     scale = 1e-2 * amplitude / max(float(typical.sum()), 1e-12)
-    return (weight.astype(np.float32), *dense_rows(solve), scale.astype(np.float32))
+    return (weight.astype(np.float32), row_pairs(solve, dense=True), scale.astype(np.float32))

@@ -7,8 +7,12 @@ from numba import njit
 
 from xrfmap.fit._lane_vectors import TILE, WIDE, add_pair, add_rows, copy, fill, turn, weigh
 
-BLOCK = 16
-"""Bins whose model, gradient and curvature are kept in the nearest cache at a time."""
+BLOCK = 48
+"""Bins of which what goes into gradient and curvature is kept in the nearest cache at a time.
+
+More of them make longer sums, which are read and written less often; an even number, since rows
+go in pairs.
+"""
 
 # Rearrangement of sums lets the compiler use vectors; counts are finite when they come here
 # and the model is bounded away from zero, so that no NaN or infinity can arise.
@@ -91,7 +95,8 @@ def model(n, a, g, info, few, mu, keep, blend, columns, slopes, curves, lanes):
     say is used up while it is still in the core's nearest cache, and nothing but sums over
     them is written. With `keep` the model itself goes into `mu`.
     """
-    expected, ratio, weight = few
+    expected, weight = few
+    ratio = expected  # which is of no more use then
     zero = np.float32(0.0)
     bins = n.shape[0]
     for k in range(0, lanes, WIDE):
@@ -137,7 +142,8 @@ def _log(x, mantissa, out):
 def deviance_of(n, mu, few, out, lanes):
     """Poisson deviance ``2 sum(n ln(n/mu) - n + mu)`` per lane, a few bins at a time."""
     all_n, all_mu = flat(n), flat(mu)
-    x, mantissa, y = flat(few[0]), flat(few[1]), flat(few[2])
+    x, mantissa = flat(few[0]), flat(few[1])
+    y = np.empty_like(x)
     out[:] = np.float32(0.0)
     for begin in range(0, len(all_n), len(x)):
         nb, mb = all_n[begin : begin + len(x)], all_mu[begin : begin + len(x)]

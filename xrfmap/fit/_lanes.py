@@ -63,7 +63,7 @@ which the larger share makes steps far too short."""
 def _start(n, a, g, few, start, slopes, lanes):
     """Least squares with the weights of a typical spectrum, kept off zero."""
     weight, inverse_info, scale = start
-    _, ratio, _ = few
+    ratio, _ = few
     total = np.zeros(lanes, np.float32)
     comps, bins = a.shape[0], n.shape[0]
     for j in range(comps):
@@ -354,7 +354,7 @@ def work_arrays(sizes: tuple[int, ...], lanes: int) -> tuple[Any, ...]:
     def strip(*rows: int) -> tuple[npt.NDArray[np.float32], ...]:
         return tuple(_aligned(n, VECTOR) for n in rows)
 
-    few = strip(BLOCK, BLOCK, BLOCK)
+    few = strip(BLOCK, BLOCK)
     rows = tuple(row[0] for row in strip(1, 1, 1, 1))
     steps = (few, *strip(*[comps] * 5, pairs, entries), rows)
     final = strip(bins, bins, entries, comps, comps, comps)

@@ -25,7 +25,7 @@ from xrfmap.running.threads import share_out
 __all__ = ["Design", "FitResult", "fit_counts"]
 
 Float = npt.NDArray[np.float64]
-_Start = tuple[npt.NDArray[Any], ...]
+_Start = tuple[Any, ...]
 
 STEP_TOLERANCE = 4e-3
 """Largest last step, in lower bounds of standard errors.

@@ -88,12 +88,13 @@ def add_up(out, k, part, shift, pairs, source):
 
 
 @njit(**OPTIONS)
-def model(n, a, g, info, few, mu, keep, blend, columns, slopes, curves, lanes):
+def model(n, a, g, info, few, mu, keep, most, blend, columns, slopes, curves, lanes):
     """Gradient and information of the likelihood at amplitudes `a`.
 
     Bins are taken a few at a time, and of the lanes as many as a sum holds: what they have to
     say is used up while it is still in the core's nearest cache, and nothing but sums over
-    them is written. With `keep` the model itself goes into `mu`.
+    them is written. With `keep` the model itself goes into `mu`. How many times the expected
+    counts a bin has at most goes into `most`.
     """
     expected, weight = few
     ratio = expected  # which is of no more use then
@@ -104,6 +105,7 @@ def model(n, a, g, info, few, mu, keep, blend, columns, slopes, curves, lanes):
             fill(g, j, k, zero)
         for h in range(info.shape[0]):
             fill(info, h, k, zero)
+        fill(most, 0, k, zero)
         for part in range(len(slopes[0]) - 1):
             begin = part * BLOCK
             count = min(BLOCK, bins - begin)
@@ -113,7 +115,7 @@ def model(n, a, g, info, few, mu, keep, blend, columns, slopes, curves, lanes):
             for b in range(count):
                 if keep:
                     copy(mu, begin + b, k, expected, b)
-                weigh(ratio, weight, b, k, expected, n, begin + b, blend)
+                weigh(ratio, weight, b, k, expected, n, begin + b, blend, most)
             add_up(g, k, part, 0, slopes, ratio)
             add_up(info, k, part, 0, curves, weight)
 

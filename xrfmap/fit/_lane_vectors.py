@@ -381,26 +381,30 @@ def add_rows(
 @intrinsic
 def weigh(
     typing: Any, ratio: Any, weight: Any, b: Any, lane: Any, expected: Any, counts: Any, r: Any,
-    blend: Any,
+    blend: Any, most: Any,
 ) -> Any:  # fmt: skip
     """Weigh the counts n of a bin by its expected counts m.
 
-    ``ratio[b] = n / m - 1`` and ``weight[b] = ((1 - blend) n / m + blend) / m`` with
-    ``n = counts[r]`` and ``m = expected[b]``.
+    ``ratio[b] = n / m - 1``, ``weight[b] = ((1 - blend) n / m + blend) / m`` and
+    ``most[0] = max(most[0], n / m)`` with ``n = counts[r]`` and ``m = expected[b]``.
     """
     place = types.intp
-    signature = types.void(ratio, weight, place, place, expected, counts, place, types.float32)
+    signature = types.void(ratio, weight, place, place, expected, counts, place, types.float32,
+                           most)  # fmt: skip
 
     def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        arrays = _opened(context, builder, sig, args, (0, 1, 4, 5))
-        _, _, b, at, _, _, r, blend = args
+        arrays = _opened(context, builder, sig, args, (0, 1, 4, 5, 8))
+        _, _, b, at, _, _, r, blend, _ = args
         one = _spread(builder, ir.Constant(ir.FloatType(), 1.0))
         share = _spread(builder, blend)
         rest = builder.fsub(one, share)
-        rows = zip(arrays, (b, b, b, r), strict=True)
-        for ratios, weights, m, n in _side_by_side(builder, rows, at):
+        rows = zip(arrays, (b, b, b, r, ir.Constant(b.type, 0)), strict=True)
+        for ratios, weights, m, n, top in _side_by_side(builder, rows, at):
             inverse = builder.fdiv(one, _load(builder, m))
             t = builder.fmul(_load(builder, n), inverse)
+            so_far = _load(builder, top)
+            more = builder.fcmp_ordered(">", t, so_far)
+            builder.store(builder.select(more, t, so_far), top, align=4)
             builder.store(builder.fsub(t, one), ratios, align=4)
             mixed = builder.fadd(builder.fmul(t, rest, flags=_FUSED), share, flags=_FUSED)
             builder.store(builder.fmul(mixed, inverse), weights, align=4)

@@ -51,8 +51,18 @@ _SCORING = 1  # first steps with the expected curvature alone: it does not overs
 _ROUGH = 2  # first steps that need not end at the maximum of their model
 _ROUGH_ROUNDS = 2  # exchanges of held and free components within one of them
 _LATE_ROUNDS = 40  # the same for slow pixels, from the fourth on one component at a time
+_PATIENCE = 20
+"""Steps of a slow pixel after which any below the tolerance is small enough.
+
+Steps may go on for ever then at the size of what single precision rounds away."""
 _SWEEPS = 2  # over the components, that tell most of those to be held
 _AHEAD = np.float32(0.06)  # expected size of the step that is not taken, in tolerances
+_STRAY = np.float32(12.0)
+"""A bin with so many times its expected counts: stray counts, on which some component rests.
+
+The likelihood is flatter there than its expectation says, up to fifty times, so that a step that
+is small by its curvature may be large in standard errors. ``_AHEAD_STRAY`` is for such pixels."""
+_AHEAD_STRAY = np.float32(0.012)
 _BLEND = np.float32(0.03)  # share of the expected curvature mixed into the observed one, at first
 _LATE_BLEND = np.float32(0.001)
 """The same later: few counts leave directions with a sixtieth of the expected curvature, along
@@ -129,12 +139,12 @@ def _move(a, old, g, d, h, far, go, largest, rise, lanes):
 
 
 @njit(**OPTIONS)
-def _step(a, old, g, d, h, far, slope, size, active, tries, tol, rows, lanes):
+def _step(a, old, g, d, h, far, most, slope, size, active, tries, tol, small, rows, lanes):
     """Take the Newton step, or half a step back where the last one went too far.
 
-    A lane has arrived when its step is small, or so much smaller than the one before
-    (`size`) that the next one would be smaller still. Returns the number of lanes still at
-    work.
+    A lane has arrived when its step is so much smaller than the one before (`size`) that the
+    next one would be a small share of the tolerance, or when it is below `small`. Returns the
+    number of lanes still at work.
     """
     along, go, largest, rise = rows
     for k in range(lanes):
@@ -161,7 +171,9 @@ def _step(a, old, g, d, h, far, slope, size, active, tries, tol, rows, lanes):
         slope[k] = max(rise[k], np.float32(0.0))
         ahead = largest[k] * min(largest[k] / size[k], np.float32(1.0))
         size[k] = largest[k]
-        if largest[k] < tol or (largest[k] < np.float32(10.0) * tol and ahead < _AHEAD * tol):
+        enough = _AHEAD if most[0, k] < _STRAY else _AHEAD_STRAY
+        near = largest[k] < np.float32(10.0) * tol and ahead < enough * tol
+        if near or largest[k] < small:
             active[k] = 0
         else:
             working += 1
@@ -178,13 +190,13 @@ def _take(out, source, chosen, wide):
 
 
 @njit(inline="always", **OPTIONS)
-def _turn(n, a, old, state, blend, rounds, plan, tol, work, lanes):
+def _turn(n, a, old, state, blend, rounds, plan, tol, small, work, lanes):
     """Take one Newton step of a strip of lanes; returns the number of lanes still at work."""
     _, _, columns, slopes, curves, lists, touching, _, _ = plan
-    few, g, d, y, h, free, info, chol, rows = work
+    few, g, d, y, h, free, info, chol, most, rows = work
     slope, size, active, tries = state
     diag = lists[7]
-    model(n, a, g, info, few, n, False, blend, columns, slopes, curves, lanes)
+    model(n, a, g, info, few, n, False, most, blend, columns, slopes, curves, lanes)
     for j in range(a.shape[0]):
         copy(h, j, 0, info, diag[j])
     sweep(a, g, d, info, h, touching, _SWEEPS, lanes)
@@ -192,7 +204,7 @@ def _turn(n, a, old, state, blend, rounds, plan, tol, work, lanes):
     for i in range(len(loose)):
         loose[i] = np.float32(start[i] + step[i] > 0)
     newton(a, g, d, y, info, h, free, chol, lists, touching, rounds, lanes)
-    return _step(a, old, g, d, h, y, slope, size, active, tries, tol, rows, lanes)
+    return _step(a, old, g, d, h, y, most, slope, size, active, tries, tol, small, rows, lanes)
 
 
 @njit(inline="always", **OPTIONS)
@@ -221,12 +233,15 @@ def _climb(n, fewer, a, old, best, used, left_over, plan, given, tol, max_steps,
         if turn < _ROUGH and not given:
             blend = np.float32(1.0) if turn < _SCORING else _BLEND
         rounds = _LATE_ROUNDS if given else (_ROUGH_ROUNDS if turn < _ROUGH else ROUNDS)
+        small = tol if given and turn >= _PATIENCE else np.float32(0.0)
         for k in range(lanes):
             used[k] += left_over[k]
         working = 0
         for s in range(wide // strip):
             state = slope[s], size[s], active[s], tries[s]
-            working += _turn(n[s], a[s], old[s], state, blend, rounds, plan, tol, work, strip)
+            working += _turn(
+                n[s], a[s], old[s], state, blend, rounds, plan, tol, small, work, strip
+            )
         for k in range(wide):
             left_over[place[k]] = at_work[k]
         narrower = working + strip <= wide
@@ -257,11 +272,11 @@ def _finish(n, best, used, left_over, first_pixel, plan, work, out, lanes):
     """Work out errors of a strip of lanes at its maximum; results go into rows of ``out``."""
     _, order, columns, slopes, curves, lists, _, inverse_lists, null_lists = plan
     info_row, row, col, first, upd, left, right, _, by_row = lists
-    (few, g, d, _, _, free, info, chol, _), mu, open_mu, inv, null, skew, grow = work
+    (few, g, d, _, _, free, info, chol, most, _), mu, open_mu, inv, null, skew, grow = work
     amplitude, onestep, variance, variance0, skewness, slope0, deviance, steps, done = out
     bins, comps = n.shape[0], best.shape[0]
     expected = np.float32(1.0)
-    model(n, best, g, info, few, mu, True, expected, columns, slopes, curves, lanes)
+    model(n, best, g, info, few, mu, True, most, expected, columns, slopes, curves, lanes)
     for j in range(comps):
         for k in range(lanes):
             free[j, k] = 1.0
@@ -301,7 +316,7 @@ def _group(counts, first_pixel, plan, start, given, tol, max_steps, work, out, s
     """Fit one group of lanes, strip by strip."""
     edges, _, _, slopes, _, _, _, _, _ = plan
     n, fewer, a, old, best, steps_work, final_work = work
-    few, g, _, _, _, _, _, _, _ = steps_work
+    few, g, _, _, _, _, _, _, _, _ = steps_work
     lanes = len(n) * strip
     last = given.shape[0] - 1
     for s in range(len(n)):
@@ -356,6 +371,6 @@ def work_arrays(sizes: tuple[int, ...], lanes: int) -> tuple[Any, ...]:
 
     few = strip(BLOCK, BLOCK)
     rows = tuple(row[0] for row in strip(1, 1, 1, 1))
-    steps = (few, *strip(*[comps] * 5, pairs, entries), rows)
+    steps = (few, *strip(*[comps] * 5, pairs, entries, 1), rows)
     final = strip(bins, bins, entries, comps, comps, comps)
     return (*(strips(rows) for rows in (bins, bins, comps, comps, comps)), steps, final)

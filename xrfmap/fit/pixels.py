@@ -28,13 +28,13 @@ Float = npt.NDArray[np.float64]
 _Start = tuple[Any, ...]
 
 STEP_TOLERANCE = 4e-3
-"""Largest last step, in lower bounds of standard errors.
+"""Scale of the last step, in lower bounds of standard errors.
 
-What remains after it is at most about a twentieth of it: the blended curvature leaves 3 %, the
-curvature of the likelihood far less.
+A pixel has arrived when a step of ten times as much at most has shrunk so fast that the next one
+would be a sixteenth of this, or an eightieth where stray counts make the likelihood flat.
 """
 
-MAX_STEPS = 60
+MAX_STEPS = 120
 """Newton steps before a pixel is given up; usual pixels need four to eight."""
 
 FIRST_STEPS = 6
@@ -134,7 +134,7 @@ class FitResult:
     steps : ndarray of int, shape (pixels,)
         Newton steps used.
     converged : ndarray of bool, shape (pixels,)
-        Whether the last step was below :data:`STEP_TOLERANCE`.
+        Whether steps became small, see :data:`STEP_TOLERANCE`.
     """
 
     amplitude: npt.NDArray[np.float32]

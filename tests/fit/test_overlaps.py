@@ -213,6 +213,20 @@ def test_sums_give_all_partners_though_line_ratios_differ(pair, ratio):
     assert np.abs(pulls).max() < 4, pulls
 
 
+def test_a_step_too_far_behind_an_edge_is_found_back_from():
+    # K-beta of iron beyond the K edge of manganese goes down as the exponential of six times the
+    # depth: the first steps once ended where none of it was left, 580 of chi-square too high
+    found = case(("Mn K", "Fe K"), 100.0, SUM_COUNTS, seed=2, pieces=18)
+    refined = refine(found.mean, found.model)
+    depth, error = refined.parameters["edges Fe K"]
+    assert abs(depth) < 0.3
+    assert error < 0.1
+    # without noise: a fifth of an error is what the prior of line ratios 3 spreads off leaves
+    judge = Judge(refined)
+    iron = judge.judge("Fe K", judge.columns("Fe K"))
+    assert abs(iron.net - found.of("Fe K")) < 0.2 * iron.error
+
+
 @pytest.mark.slow
 def test_errors_of_sums_are_honest_over_all_pairs():
     pulls = []

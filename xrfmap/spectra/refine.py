@@ -29,6 +29,9 @@ __all__ = ["Refined", "refine"]
 
 Array = npt.NDArray[np.float64]
 
+TRIES = 9
+"""Times that a step is shortened before the search is given up: to a hundred-millionth."""
+
 
 @dataclass(frozen=True, eq=False)
 class Refined:
@@ -71,15 +74,17 @@ def refine(
     edges = fit.edges  # the same bins throughout, or steps could not be compared
     cost = _cost(fit, theta, knobs)
     damping = 1e-3
-    curvature = np.diag([1 / k.spread**2 for k in knobs])
+    spreads, low, high = (
+        np.array([getattr(k, field) for k in knobs]) for field in ("spread", "low", "high")
+    )
+    curvature = np.diag(1 / spreads**2)
     for _ in range(steps):
         slopes = slopes_of(_apply(model, knobs, theta), fit, knobs, theta)
         gradient, curvature = _normal_equations(fit, slopes, theta, knobs)
+        free = ~(((theta <= low) & (gradient < 0)) | ((theta >= high) & (gradient > 0)))
         moved = False
-        for _ in range(6):
-            lift = np.diag(np.diag(curvature)) * damping
-            step = np.linalg.solve(curvature + lift, gradient)
-            trial = np.clip(theta + step, [k.low for k in knobs], [k.high for k in knobs])
+        for _ in range(TRIES):
+            trial = np.clip(theta + _step(gradient, curvature, damping, free, spreads), low, high)
             new = fit_sum(
                 counts, _apply(model, knobs, trial), model_error=REFINE_ERROR, edges=edges
             )
@@ -100,9 +105,20 @@ def refine(
     spread = np.sqrt(np.diag(inverse(curvature)))
     found = {k.name: (float(t), float(s)) for k, t, s in zip(knobs, theta, spread, strict=True)}
     slopes = slopes_of(final, fit, knobs, theta)
-    return Refined(
-        _with_errors(final, found), fit, found, slopes, np.array([k.spread for k in knobs])
-    )
+    return Refined(_with_errors(final, found), fit, found, slopes, spreads)
+
+
+def _step(
+    gradient: Array, curvature: Array, damping: float, free: npt.NDArray[np.bool_], most: Array
+) -> Array:
+    """Damped Gauss-Newton step; parameters that are not `free` press against a bound and stay."""
+    step = np.zeros(len(gradient))
+    inside = curvature[np.ix_(free, free)]
+    lifted = inside + damping * np.diag(np.diag(inside))
+    step[free] = np.linalg.solve(lifted, gradient[free])
+    # a line behind an edge goes down as an exponential of a depth: far from where it was drawn, its
+    # slope says nothing
+    return np.clip(step, -most, most)
 
 
 def _apply(model: SpectrumModel, knobs: list[Knob], theta: Array) -> SpectrumModel:

@@ -21,6 +21,7 @@ from xrfmap.identification.identify import Found
 from xrfmap.maps.element_maps import SpectrumFit, summed_spectra
 from xrfmap.report.words import number
 from xrfmap.spectra.left_out import TRUSTED_SHARE, check_left
+from xrfmap.spectra.score_test import Evidence
 
 __all__ = ["AreaFit", "FamilyRow", "first_look", "full_fit"]
 
@@ -150,22 +151,24 @@ def first_look(counts: Array, found: Found, full: Mask | None = None) -> AreaFit
             rows.append(_lost_row(emitter.label, FIRST))
             continue
         evidence = judge.judge(emitter.label, judge.columns(emitter.label))
-        rows.append(_first_row(emitter.label, evidence.net, evidence.error))
+        rows.append(_first_row(evidence))
     mine = replace(
         found, model=model, fit=fit, sum_counts=np.asarray(counts, dtype=np.float64), summary=None
     )
     return AreaFit(_ordered(rows), summed_spectra(mine), fit.chi2_per_dof, complete=False)
 
 
-def _first_row(family: str, net: float, err: float) -> FamilyRow:
-    null = max(err**2 - max(net, 0.0), 0.25 * err**2)
-    high = float(limits.interval(net, null, 1.0)[1])
+def _first_row(evidence: Evidence) -> FamilyRow:
+    net, err = evidence.net, evidence.stated
+    variance = evidence.error**2
+    null = max(variance - max(net, 0.0), 0.25 * variance)
+    high = max(float(limits.interval(net, null, 1.0)[1]), net + limits.quantiles()[1] * err)
     limit = float(limits.detection_limit(null))
     seen = net > Z_FIRST * err
     words = _seen_words(net, err) if seen else f"not detected, fewer than {number(high)}"
     return FamilyRow(
-        family, max(net, 0.0), err, high, limit, "detected" if seen else "not detected", words,
-        FIRST, Measure(net, err),
+        evidence.label, max(net, 0.0), err, high, limit,
+        "detected" if seen else "not detected", words, FIRST, Measure(net, err),
     )  # fmt: skip
 
 

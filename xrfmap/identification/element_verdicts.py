@@ -112,8 +112,8 @@ def _present(
     families = [label for label in told if evidence[label].z >= Z_LINE]
     best = max(counted or evidence.values(), key=lambda v: v.z)
     words = (
-        f"{', '.join(families) or best.label} with {with_error(best.net, best.error)} net counts "
-        f"({best.z:.0f} standard errors) after all overlaps"
+        f"{', '.join(families) or best.label} with {with_error(best.net, best.stated)} net counts "
+        f"({best.net / best.stated:.0f} standard errors) after all overlaps"
     )
     if not counted:
         words = f"{best.label} by the flanks of its peaks only, {RAN_FULL}: no net counts"
@@ -272,8 +272,8 @@ def _numbers(
 ) -> dict[str, float | str | list[str] | None]:
     return {
         "net_counts": evidence.net if counted else None,
-        "net_counts_err": evidence.error if counted else None,
-        "standard_errors": evidence.z,
+        "net_counts_err": evidence.stated if counted else None,
+        "standard_errors": evidence.net / evidence.stated,
         "likelihood_ratio": evidence.z**2 if evidence.z > 0 else 0.0,
         "error_inflation": evidence.inflation,
         "competitor": evidence.competitor,

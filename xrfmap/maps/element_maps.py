@@ -455,9 +455,10 @@ def _table(found: Found, spectrum: xr.Dataset) -> xr.Dataset:
         net = max(mine.net, 0.0)
         # the family's own counts are part of the variance; without it less remains
         null = max(variance - net, 0.25 * variance)
-        high = limits.interval(mine.net, null, 1.0)[1]
+        high = float(limits.interval(mine.net, null, 1.0)[1])
+        high = max(high, net + limits.quantiles()[1] * mine.stated)
         rows.append(
-            (net, mine.error, float(high), float(limits.decision_threshold(null)),
+            (net, mine.stated, high, float(limits.decision_threshold(null)),
              float(limits.detection_limit(null)))
         )  # fmt: skip
     values = np.array(rows, dtype=np.float64).reshape(len(emitters), len(PIXEL_FIELDS))

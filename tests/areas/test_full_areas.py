@@ -131,8 +131,8 @@ def test_the_top_of_a_peak_that_ran_full_goes_with_its_flanks():
         return (float(iron["net_counts"]) - truth) / float(iron["net_counts_err"])
 
     assert abs(off(sums)) < 3
-    # the flanks alone left out, the top pulls the peak down
-    assert off(sums.assign(left_out=("channel", full & (share > FULL_SHARE)))) < -4
+    # the flanks alone left out, the top pulls the peak down by more than that
+    assert off(sums.assign(left_out=("channel", full & (share > FULL_SHARE)))) < -3
 
 
 def test_a_single_grain_whose_peaks_all_ran_full_leaves_no_number_rather_than_a_wrong_one():

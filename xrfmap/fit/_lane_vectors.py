@@ -32,14 +32,16 @@ __all__ = [
 ]
 
 WIDE = 64
-"""Lanes of a sum: eight of the sixteen registers that common processors have."""
+"""Lanes of a sum: eight of the sixteen registers of AVX2, four of the 32 of AVX-512."""
 
 TILE = 16
 """Pixels that are turned into lanes at a time: a line of the cache."""
 
-_EACH = 8  # lanes of a vector
-_HALF = WIDE // 2  # lanes of two sums side by side: again eight registers
+_EACH = 16  # lanes of a vector: those of AVX-512; where there are fewer, it is cut in two or four
+_TURN = 8  # pixels and channels that are turned at a time
+_HALF = WIDE // 2  # lanes of two sums side by side: as many registers again
 _VECTOR = ir.VectorType(ir.FloatType(), _EACH)
+_TURNED = ir.VectorType(ir.FloatType(), _TURN)
 _ROOT = ir.FunctionType(_VECTOR, [_VECTOR])
 _FUSED = ("contract",)  # a product may be added without being rounded in between
 
@@ -313,17 +315,17 @@ def turn(
         o, x = _opened(context, builder, sig, args, (0, 3))
         _, r, at, _, pixel, last, channel = args
         rows = []
-        for k in _constants(_EACH):
+        for k in _constants(_TURN):
             one = builder.add(pixel, k)
             one = builder.select(builder.icmp_signed("<", one, last), one, last)
             start = _row(builder, x, one, channel)
-            kind = ir.VectorType(start.type.pointee, _EACH)
+            kind = ir.VectorType(start.type.pointee, _TURN)
             rows.append(builder.load(builder.bitcast(start, kind.as_pointer()), align=1))
-        for k, column in zip(_constants(_EACH), _turned(builder, rows), strict=True):
+        for k, column in zip(_constants(_TURN), _turned(builder, rows), strict=True):
             if not isinstance(sig.args[3].dtype, types.Float):
-                column = builder.uitofp(column, _VECTOR)
+                column = builder.uitofp(column, _TURNED)
             place = _row(builder, o, builder.add(r, k), at)
-            builder.store(column, builder.bitcast(place, _VECTOR.as_pointer()), align=4)
+            builder.store(column, builder.bitcast(place, _TURNED.as_pointer()), align=4)
         return context.get_dummy_value()
 
     return signature, code
@@ -335,11 +337,11 @@ def _constants(count: int) -> list[Any]:
 
 def _turned(builder: Any, rows: list[Any]) -> list[Any]:
     """Transpose eight vectors of eight: three rounds mix the first half with the second."""
-    half = _EACH // 2
+    half = _TURN // 2
     low, high = (
         ir.Constant(
-            ir.VectorType(ir.IntType(32), _EACH),
-            [at + k + _EACH * other for k in range(half) for other in (0, 1)],
+            ir.VectorType(ir.IntType(32), _TURN),
+            [at + k + _TURN * other for k in range(half) for other in (0, 1)],
         )
         for at in (0, half)
     )

@@ -41,6 +41,7 @@ import numpy as np
 import numpy.typing as npt
 
 from xrfmap.identification.element_tests import COMMON
+from xrfmap.running.one_thread import in_one_thread
 from xrfmap.spectra.emitters import Emitter, family_emitter, usable_families
 from xrfmap.spectra.refine import Refined
 from xrfmap.spectra.score_test import Judge
@@ -107,6 +108,7 @@ class MayBe(NamedTuple):
         return float(np.hypot(max(self.net, 0.0), self.error))
 
 
+@in_one_thread  # the last digit of a sum depends on the threads
 def may_be_there(found: Found, lines: Collection[str] | None = None) -> list[MayBe]:
     """Families that the tests of their elements leave room for.
 

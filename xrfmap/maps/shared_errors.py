@@ -23,6 +23,7 @@ import numpy.typing as npt
 from xrfmap.fit.full_channels import cut_design, full_bins
 from xrfmap.fit.map_design import hidden_beside
 from xrfmap.identification.may_be_there import gained
+from xrfmap.running.one_thread import in_one_thread
 from xrfmap.spectra.sum_fit import merge
 
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ NAMES = ("feigned_share", "hidden_share", "hidden_counts")
 FULL_NAME = "feigned_share_full"
 
 
+@in_one_thread  # the last digit of a sum depends on the threads
 def shared_errors(
     found: Found, plan: MapDesign, pixels: int, full: float | None = None
 ) -> dict[str, tuple[Any, ...]]:

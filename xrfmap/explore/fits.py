@@ -162,7 +162,8 @@ def _first_row(evidence: Evidence) -> FamilyRow:
     net, err = evidence.net, evidence.stated
     variance = evidence.error**2
     null = max(variance - max(net, 0.0), 0.25 * variance)
-    high = max(float(limits.interval(net, null, 1.0)[1]), net + limits.quantiles()[1] * err)
+    high = float(limits.interval(net, null, 1.0)[1])
+    high += limits.quantiles()[1] * (err - evidence.error)  # of strong families only
     limit = float(limits.detection_limit(null))
     seen = net > Z_FIRST * err
     words = _seen_words(net, err) if seen else f"not detected, fewer than {number(high)}"

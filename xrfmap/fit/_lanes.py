@@ -60,7 +60,7 @@ _AHEAD = np.float32(0.06)  # expected size of the step that is not taken, in tol
 _STRAY = np.float32(12.0)
 """A bin with so many times its expected counts: stray counts, on which some component rests.
 
-The likelihood is flatter there than its expectation says, up to fifty times, so that a step that
+The likelihood is flatter there than its expectation says, up to seventy times, so that a step that
 is small by its curvature may be large in standard errors. ``_AHEAD_STRAY`` is for such pixels."""
 _AHEAD_STRAY = np.float32(0.012)
 _BLEND = np.float32(0.03)  # share of the expected curvature mixed into the observed one, at first

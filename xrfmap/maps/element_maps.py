@@ -456,7 +456,7 @@ def _table(found: Found, spectrum: xr.Dataset) -> xr.Dataset:
         # the family's own counts are part of the variance; without it less remains
         null = max(variance - net, 0.25 * variance)
         high = float(limits.interval(mine.net, null, 1.0)[1])
-        high = max(high, net + limits.quantiles()[1] * mine.stated)
+        high += limits.quantiles()[1] * (mine.stated - mine.error)  # of strong families only
         rows.append(
             (net, mine.stated, high, float(limits.decision_threshold(null)),
              float(limits.detection_limit(null)))

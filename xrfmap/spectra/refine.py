@@ -30,7 +30,7 @@ __all__ = ["Refined", "refine"]
 Array = npt.NDArray[np.float64]
 
 TRIES = 9
-"""Times that a step is shortened before the search is given up: to a hundred-millionth."""
+"""Dampings, each eight times the one before, of which none helping ends the search."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -26,7 +26,10 @@ import numpy as np
 
 # Only modules that are imported here, before anything else loads them, tell which way they
 # went. Compiled kernels stay out, since numba cannot read the marks.
-KERNELS = ("_lanes", "_lane_sums", "_lane_solve", "_lane_errors", "_peaks", "_pixel_limits")
+KERNELS = (
+    "fit._lanes", "fit._lane_sums", "fit._lane_solve", "fit._lane_errors", "fit._pixel_limits",
+    "physics._peaks",
+)  # fmt: skip
 with atheris.instrument_imports(
     include=["xrfmap", "tomllib"], exclude=[f"xrfmap.{name}" for name in KERNELS]
 ):

@@ -9,13 +9,13 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from xrfmap.fit._lane_formulas import invert_root
 from xrfmap.fit._lane_sums import OPTIONS, flat
 from xrfmap.fit._lane_vectors import (
     WIDE,
     copy,
     copy_free,
     fill,
-    invert_root,
     multiply,
     subtract_products,
 )

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from xrfmap.fit._lane_vectors import TILE, WIDE, add_pair, add_rows, copy, fill, turn, weigh
+from xrfmap.fit._lane_formulas import add_deviance, weigh
+from xrfmap.fit._lane_vectors import TILE, WIDE, add_pair, add_rows, copy, fill, turn
 
 BLOCK = 48
 """Bins of which what goes into gradient and curvature is kept in the nearest cache at a time.
@@ -121,39 +122,7 @@ def model(n, a, g, info, few, mu, keep, most, blend, columns, slopes, curves, la
 
 
 @njit(**OPTIONS)
-def _log(x, mantissa, out):
-    """Natural logarithm of a positive float32 array, relative error below 1e-6."""
-    bits, parts = x.view(np.int32), mantissa.view(np.int32)
-    for k in range(len(x)):
-        parts[k] = (bits[k] & 0x007FFFFF) | 0x3F800000
-    for k in range(len(x)):
-        exponent = np.float32((bits[k] >> 23) - 127)
-        m = mantissa[k]
-        big = np.float32(m > np.float32(1.4142135))
-        m = m * (np.float32(1.0) - np.float32(0.5) * big)
-        t = (m - np.float32(1.0)) / (m + np.float32(1.0))
-        s = t * t
-        series = np.float32(1.0) + s * (
-            np.float32(1 / 3)
-            + s * (np.float32(0.2) + s * (np.float32(1 / 7) + s * np.float32(1 / 9)))
-        )
-        out[k] = (exponent + big) * np.float32(0.69314718) + np.float32(2.0) * t * series
-
-
-@njit(**OPTIONS)
-def deviance_of(n, mu, few, out, lanes):
-    """Poisson deviance ``2 sum(n ln(n/mu) - n + mu)`` per lane, a few bins at a time."""
-    all_n, all_mu = flat(n), flat(mu)
-    x, mantissa = flat(few[0]), flat(few[1])
-    y = np.empty_like(x)
+def deviance_of(n, mu, out):
+    """Poisson deviance ``2 sum(n ln(n/mu) - n + mu)`` per lane, into the one row of `out`."""
     out[:] = np.float32(0.0)
-    for begin in range(0, len(all_n), len(x)):
-        nb, mb = all_n[begin : begin + len(x)], all_mu[begin : begin + len(x)]
-        for i in range(len(nb)):
-            x[i] = max(nb[i], np.float32(1e-20)) / mb[i]
-        _log(x[: len(nb)], mantissa, y)
-        for i in range(len(nb)):
-            y[i] = np.float32(2.0) * (nb[i] * y[i] - nb[i] + mb[i])
-        for b in range(len(nb) // lanes):
-            for k in range(lanes):
-                out[k] += y[b * lanes + k]
+    add_deviance(out, 0, n.shape[0], n, mu)

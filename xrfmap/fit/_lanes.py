@@ -21,6 +21,7 @@ import numpy.typing as npt
 from numba import njit
 
 from xrfmap.fit._lane_errors import null_moments
+from xrfmap.fit._lane_formulas import measure_step, move, rise
 from xrfmap.fit._lane_solve import (
     ROUNDS,
     VECTOR,
@@ -106,57 +107,21 @@ def _retreat(a, old, k, along, slope):
 
 
 @njit(**OPTIONS)
-def _measure(a, g, d, h, far):
-    """Turn steps `d` into new amplitudes; `far` is how far these are, in standard errors."""
-    zero = np.float32(0.0)
-    for i in range(len(a)):
-        root = np.sqrt(h[i])
-        new = max(a[i] + d[i], zero)
-        # held, though it wants to grow
-        pull = g[i] if new == zero and g[i] > np.float32(0.01) * root else zero
-        far[i] = max(abs(new - a[i]) * root, pull / root)
-        d[i] = new
-
-
-@njit(**OPTIONS)
-def _move(a, old, g, d, h, far, go, largest, rise, lanes):
-    """Take the step in the lanes that `go`; how large it is, and how far the likelihood rises."""
-    zero = np.float32(0.0)
-    _measure(flat(a), flat(g), flat(d), flat(h), flat(far))
-    for k in range(lanes):
-        largest[k] = zero
-        rise[k] = zero
-    for j in range(a.shape[0]):
-        aj, gj, dj, fj = a[j], g[j], d[j], far[j]
-        for k in range(lanes):
-            largest[k] = max(largest[k], fj[k])
-            rise[k] += gj[k] * (dj[k] - aj[k])
-    for j in range(a.shape[0]):
-        aj, oj, dj = a[j], old[j], d[j]
-        for k in range(lanes):
-            oj[k] = aj[k] if go[k] > zero else oj[k]
-            aj[k] = dj[k] if go[k] > zero else aj[k]
-
-
-@njit(**OPTIONS)
-def _step(a, old, g, d, h, far, most, slope, size, active, tries, tol, small, rows, lanes):
+def _step(a, old, g, d, h, most, slope, size, active, tries, tol, small, rows, lanes):
     """Take the Newton step, or half a step back where the last one went too far.
 
     A lane has arrived when its step is so much smaller than the one before (`size`) that the
     next one would be a small share of the tolerance, or when it is below `small`. Returns the
     number of lanes still at work.
     """
-    along, go, largest, rise = rows
-    for k in range(lanes):
-        along[k] = 0.0
-    for j in range(a.shape[0]):
-        aj, oj, gj = a[j], old[j], g[j]
-        for k in range(lanes):
-            along[k] += gj[k] * (aj[k] - oj[k])
+    along, go, largest, gain = rows
+    rise(rows, 0, g, a, old)
     for k in range(lanes):
         too_far = along[k] < -np.float32(0.9) * slope[k] and tries[k] < 20
         go[k] = np.float32(active[k] != 0 and not too_far)
-    _move(a, old, g, d, h, far, go, largest, rise, lanes)
+    measure_step(rows, 2, a, d, g, h)
+    rise(rows, 3, g, d, a)
+    move(a, old, d, rows, 1)
     working = 0
     for k in range(lanes):
         if active[k] == 0:
@@ -168,7 +133,7 @@ def _step(a, old, g, d, h, far, most, slope, size, active, tries, tol, small, ro
             working += 1
             continue
         tries[k] = 0
-        slope[k] = max(rise[k], np.float32(0.0))
+        slope[k] = max(gain[k], np.float32(0.0))
         ahead = largest[k] * min(largest[k] / size[k], np.float32(1.0))
         size[k] = largest[k]
         enough = _AHEAD if most[0, k] < _STRAY else _AHEAD_STRAY
@@ -204,7 +169,7 @@ def _turn(n, a, old, state, blend, rounds, plan, tol, small, work, lanes):
     for i in range(len(loose)):
         loose[i] = np.float32(start[i] + step[i] > 0)
     newton(a, g, d, y, info, h, free, chol, lists, touching, rounds, lanes)
-    return _step(a, old, g, d, h, y, most, slope, size, active, tries, tol, small, rows, lanes)
+    return _step(a, old, g, d, h, most, slope, size, active, tries, tol, small, rows, lanes)
 
 
 @njit(inline="always", **OPTIONS)
@@ -288,9 +253,9 @@ def _finish(n, best, used, left_over, first_pixel, plan, work, out, lanes):
         for k in range(lanes):
             d[j, k] += best[j, k]
     product(open_mu, bins, columns, d, lanes, FLOOR)
-    null_moments(null, skew, grow, best, d, mu, open_mu, inv, first, null_lists, lanes)
-    dev = np.empty(lanes, np.float32)
-    deviance_of(n, mu, few, dev, lanes)
+    null_moments(null, skew, grow, best, d, mu, open_mu, inv, first, null_lists)
+    dev = np.empty((1, lanes), np.float32)
+    deviance_of(n, mu, dev)
 
     count = min(lanes, amplitude.shape[0] - first_pixel)
     for j in range(comps):
@@ -306,7 +271,7 @@ def _finish(n, best, used, left_over, first_pixel, plan, work, out, lanes):
             slope0[p, place] = grow[j, k]
     for k in range(count):
         p = first_pixel + k
-        deviance[p] = dev[k]
+        deviance[p] = dev[0, k]
         steps[p] = used[k]
         done[p] = left_over[k] == 0
 
@@ -370,7 +335,7 @@ def work_arrays(sizes: tuple[int, ...], lanes: int) -> tuple[Any, ...]:
         return tuple(_aligned(n, VECTOR) for n in rows)
 
     few = strip(BLOCK, BLOCK)
-    rows = tuple(row[0] for row in strip(1, 1, 1, 1))
+    (rows,) = strip(4)
     steps = (few, *strip(*[comps] * 5, pairs, entries, 1), rows)
     final = strip(bins, bins, entries, comps, comps, comps)
     return (*(strips(rows) for rows in (bins, bins, comps, comps, comps)), steps, final)

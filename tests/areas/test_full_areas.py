@@ -22,7 +22,7 @@ from xrfmap.maps.element_maps import fit_spectrum
 from xrfmap.maps.traces import add_traces
 from xrfmap.scan import make_scan
 from xrfmap.spectra.left_out import FULL_SHARE, Tops
-from xrfmap.spectra.score_test import FAMILY_ERROR
+from xrfmap.spectra.score_test import SHARED_ERROR
 from xrfmap.spectra.sums import scan_sums
 from xrfmap.study.stages import Run, Scanned
 from xrfmap.study.stages_fit import fit_masks
@@ -131,7 +131,7 @@ def test_the_top_of_a_peak_that_ran_full_goes_with_its_flanks():
         iron = fit_spectrum(spectrum, elements=GIVEN, like=like).table.sel(line="Fe K")
         net, error = float(iron["net_counts"]), float(iron["net_counts_err"])
         # without what all bins share: it has nothing to do with full channels
-        return (net - truth) / np.sqrt(error**2 - (FAMILY_ERROR * net) ** 2)
+        return (net - truth) / np.sqrt(error**2 - (SHARED_ERROR * net) ** 2)
 
     assert abs(off(sums)) < 3
     # the flanks alone left out, the top pulls the peak down

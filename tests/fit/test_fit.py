@@ -22,8 +22,9 @@ from line_spectra import (
 )
 from scipy.optimize import minimize
 from scipy.special import xlogy
+from threadpoolctl import threadpool_limits
 
-from xrfmap.fit.pixels import Design, FitResult, fit_counts
+from xrfmap.fit.pixels import Design, FitResult, _start, fit_counts
 
 FLOOR = 1e-4  # counts per bin that the kernel adds so that log(model) stays finite
 
@@ -105,8 +106,8 @@ def test_amplitudes_are_those_of_a_slow_exact_optimiser(total):
     lead = [
         cost(bins, n, a) - cost(bins, n, b) for n, a, b in zip(merged, fitted, best, strict=True)
     ]
-    # the aim of the design, in every pixel and every component; measured over 400,000 pixels:
-    # all but two within 9e-4 (1.1e-3 and 1.4e-3)
+    # the aim of the design, in every pixel and every component; the largest of 240,000 pixels was
+    # 9.2e-4 off
     assert away.max() < 1e-3
     # float32 amplitudes round 30000 counts by 2e-3, against root(30000): 1e-10 of likelihood in
     # each direction; a distance of 1e-3 standard errors is 5e-7 in each of 43
@@ -225,6 +226,18 @@ def test_result_is_the_same_to_the_bit_for_any_blocking_and_number_of_threads():
         numba.set_num_threads(before)
 
 
+def test_threads_of_linear_algebra_do_not_matter():
+    # where pixels start; products of matrices of this size differ in the last digit by threads
+    order = design().plan.order
+    starts = []
+    for threads in (1, 2):
+        with threadpool_limits(threads, user_api="blas"):
+            starts.append(_start(design().matrix[:, order], typical()))
+    (weight, pairs, scale), (weight2, pairs2, scale2) = starts
+    for one, other in zip((weight, *pairs, scale), (weight2, *pairs2, scale2), strict=True):
+        np.testing.assert_array_equal(one, other)
+
+
 def test_order_of_pixels_does_not_matter():
     data = varied(2000.0, 130, seed=9)
     order = np.random.default_rng(0).permutation(len(data))
@@ -291,9 +304,7 @@ def test_neighbours_of_an_awkward_pixel_are_not_touched():
 def test_pixels_converge_from_few_counts_to_many(total):
     data = varied(total, 512, seed=int(total))
     fit = fit_counts(data, design(), typical(total))
-    # one pixel in 1500 with 300 counts was still moving after 66 steps, none with more counts:
-    # it is told, not passed off as fitted
-    assert fit.converged.all() if total >= 1000 else fit.converged.mean() > 0.995
+    assert fit.converged.all()
     assert np.median(fit.steps) <= 6
 
 

@@ -14,6 +14,7 @@ from xrfmap.fit.limits import (
     decision_threshold,
     detection_limit,
     interval,
+    of_spectrum,
     quantiles,
     unified_upper,
     variance_slope,
@@ -234,6 +235,25 @@ def test_interval_ends_are_ordered_and_grow_with_the_estimate():
     assert np.all(high > low)
     assert np.all(np.diff(high) > 0)
     assert np.all(np.diff(low) >= 0)
+
+
+@pytest.mark.parametrize("net", [-300.0, -50.0, 0.0, 40.0])
+def test_a_larger_stated_error_is_nothing_to_an_absent_family_of_a_sum(net):
+    error = 100.0
+    null, upper = of_spectrum(net, error, float(np.hypot(error, 0.003 * max(net, 0))))
+    assert null == pytest.approx(error**2 - max(net, 0))
+    # Feldman and Cousins 1998, table X: upper ends at -3, -0.5, 0 and 0.4 sigma; from memory
+    ends = {-300.0: 0.42, -50.0: 1.49, 0.0: 1.96, 40.0: 2.36}
+    assert upper == pytest.approx(ends[net] * error, rel=0.03)  # two digits of the table
+
+
+def test_a_strong_family_of_a_sum_is_bounded_by_its_stated_error():
+    net = 1e6
+    error, stated = 1.2e3, float(np.hypot(1.2e3, 3e3))
+    null, upper = of_spectrum(net, error, stated)
+    assert null == pytest.approx(error**2 - net)
+    # 1.96 standard errors, the textbook interval; the variance differs by a thousandth at its ends
+    assert upper - net == pytest.approx(1.96 * stated, rel=2e-3)
 
 
 def test_compiled_limits_are_the_formulas():

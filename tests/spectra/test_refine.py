@@ -135,6 +135,17 @@ def test_slopes_are_derivatives_at_fixed_amplitudes(refined):
         assert away < 0.1, name
 
 
+@pytest.mark.parametrize("depth", [3.0, 5.0])
+def test_a_thick_cover_is_found_in_few_steps(depth):
+    # as many steps as areas get; each once went one plausible spread far, and a cover of 5 read 4.4
+    covered = replace(plain(), cover={"Pb L": depth})
+    found = refine(counts_of(covered, seed=4), plain(), steps=6, detector_known=True)
+    value, error = found.parameters["cover Pb L"]
+    assert error < 0.1
+    # the prior (0.3 with a spread of 0.7) draws it by (depth - 0.3) (error / 0.7)^2: 0.05 at most
+    assert abs(value - depth) < 3 * error
+
+
 def test_known_detector_is_left_alone():
     counts = counts_of(elsewhere(), seed=2)
     found = refine(counts, elsewhere(), detector_known=True, steps=4)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 
+import numpy as np
 import pytest
 
 from xrfmap.identification.identify import Found, elements_of_sum
@@ -33,6 +34,13 @@ def true_counts(truth) -> dict[str, float]:
     return {str(line): float(sums.sel(line=line)) for line in truth["line"].values}
 
 
+KINDS_OF_PAINTING = (
+    "northern panel",
+    "gesso with earths",
+    "southern canvas",
+    "nineteenth century",
+    "twentieth century",
+)
 KINDS = [
     pytest.param("northern panel", marks=pytest.mark.slow),
     pytest.param("gesso with earths", marks=pytest.mark.slow),
@@ -55,3 +63,28 @@ def test_net_counts_of_the_sum_are_those_that_were_simulated(kind):
         if emitter.kind == "element" and emitter.family != "M" and true > 3e3:
             mine = judge.judge(emitter.label, judge.column_of(found.model.column(emitter)))
             assert abs(mine.net - true) < 5 * mine.error + 0.02 * true, emitter.label
+
+
+@pytest.mark.slow
+def test_stated_errors_of_strong_families_cover_paints_of_unlike_line_ratios():
+    stated, tested = [], []
+    for kind in KINDS_OF_PAINTING:
+        for seed in (3, 4):
+            scan, true = simulated(kind, seed=seed)
+            found, truth = elements_of_sum(scan), true_counts(true)
+            judge = Judge(
+                Refined(found.model, found.fit, found.parameters, found.slopes, found.spreads)
+            )
+            for emitter in found.model.emitters:
+                net = truth.get(emitter.label, 0.0)
+                if emitter.kind != "element" or emitter.family == "M" or net < 3e3:
+                    continue
+                mine = judge.judge(emitter.label, judge.column_of(found.model.column(emitter)))
+                if mine.error < 0.002 * mine.net:  # else the shared error says little
+                    stated.append((mine.net - net) / mine.stated)
+                    tested.append((mine.net - net) / mine.error)
+    # lead of a panel, whose paints let its lines pass in ratios of their own, is what it is for
+    assert np.abs(tested).max() > 2.5
+    assert np.abs(stated).max() < 2.5
+    # and it is not so wide that it says nothing: all but lead would do with less
+    assert 0.3 < np.sqrt(np.mean(np.square(stated))) < 1.1

@@ -160,10 +160,7 @@ def first_look(counts: Array, found: Found, full: Mask | None = None) -> AreaFit
 
 def _first_row(evidence: Evidence) -> FamilyRow:
     net, err = evidence.net, evidence.stated
-    variance = evidence.error**2
-    null = max(variance - max(net, 0.0), 0.25 * variance)
-    high = float(limits.interval(net, null, 1.0)[1])
-    high += limits.quantiles()[1] * (err - evidence.error)  # of strong families only
+    null, high = limits.of_spectrum(net, evidence.error, err)
     limit = float(limits.detection_limit(null))
     seen = net > Z_FIRST * err
     words = _seen_words(net, err) if seen else f"not detected, fewer than {number(high)}"

@@ -43,7 +43,7 @@ from xrfmap.fit._lane_sums import (
     model,
     product,
 )
-from xrfmap.fit._lane_vectors import WIDE, copy
+from xrfmap.fit._lane_vectors import WIDE, copy, multiply
 
 LANES = 256
 """Pixels of a group: its strips are closed up as lanes arrive. A whole number of vectors."""
@@ -52,10 +52,6 @@ _SCORING = 1  # first steps with the expected curvature alone: it does not overs
 _ROUGH = 2  # first steps that need not end at the maximum of their model
 _ROUGH_ROUNDS = 2  # exchanges of held and free components within one of them
 _LATE_ROUNDS = 40  # the same for slow pixels, from the fourth on one component at a time
-_PATIENCE = 20
-"""Steps of a slow pixel after which any below the tolerance is small enough.
-
-Steps may go on for ever then at the size of what single precision rounds away."""
 _SWEEPS = 2  # over the components, that tell most of those to be held
 _AHEAD = np.float32(0.06)  # expected size of the step that is not taken, in tolerances
 _STRAY = np.float32(12.0)
@@ -107,12 +103,11 @@ def _retreat(a, old, k, along, slope):
 
 
 @njit(**OPTIONS)
-def _step(a, old, g, d, h, most, slope, size, active, tries, tol, small, rows, lanes):
+def _step(a, old, g, d, h, most, slope, size, active, tries, tol, rows, lanes):
     """Take the Newton step, or half a step back where the last one went too far.
 
     A lane has arrived when its step is so much smaller than the one before (`size`) that the
-    next one would be a small share of the tolerance, or when it is below `small`. Returns the
-    number of lanes still at work.
+    next one would be a small share of the tolerance. Returns the number of lanes still at work.
     """
     along, go, largest, gain = rows
     rise(rows, 0, g, a, old)
@@ -138,7 +133,7 @@ def _step(a, old, g, d, h, most, slope, size, active, tries, tol, small, rows, l
         size[k] = largest[k]
         enough = _AHEAD if most[0, k] < _STRAY else _AHEAD_STRAY
         near = largest[k] < np.float32(10.0) * tol and ahead < enough * tol
-        if near or largest[k] < small:
+        if near:
             active[k] = 0
         else:
             working += 1
@@ -155,7 +150,7 @@ def _take(out, source, chosen, wide):
 
 
 @njit(inline="always", **OPTIONS)
-def _turn(n, a, old, state, blend, rounds, plan, tol, small, work, lanes):
+def _turn(n, a, old, state, blend, rounds, plan, tol, work, lanes):
     """Take one Newton step of a strip of lanes; returns the number of lanes still at work."""
     _, _, columns, slopes, curves, lists, touching, _, _ = plan
     few, g, d, y, h, free, info, chol, most, rows = work
@@ -169,7 +164,7 @@ def _turn(n, a, old, state, blend, rounds, plan, tol, small, work, lanes):
     for i in range(len(loose)):
         loose[i] = np.float32(start[i] + step[i] > 0)
     newton(a, g, d, y, info, h, free, chol, lists, touching, rounds, lanes)
-    return _step(a, old, g, d, h, most, slope, size, active, tries, tol, small, rows, lanes)
+    return _step(a, old, g, d, h, most, slope, size, active, tries, tol, rows, lanes)
 
 
 @njit(inline="always", **OPTIONS)
@@ -198,15 +193,12 @@ def _climb(n, fewer, a, old, best, used, left_over, plan, given, tol, max_steps,
         if turn < _ROUGH and not given:
             blend = np.float32(1.0) if turn < _SCORING else _BLEND
         rounds = _LATE_ROUNDS if given else (_ROUGH_ROUNDS if turn < _ROUGH else ROUNDS)
-        small = tol if given and turn >= _PATIENCE else np.float32(0.0)
         for k in range(lanes):
             used[k] += left_over[k]
         working = 0
         for s in range(wide // strip):
             state = slope[s], size[s], active[s], tries[s]
-            working += _turn(
-                n[s], a[s], old[s], state, blend, rounds, plan, tol, small, work, strip
-            )
+            working += _turn(n[s], a[s], old[s], state, blend, rounds, plan, tol, work, strip)
         for k in range(wide):
             left_over[place[k]] = at_work[k]
         narrower = working + strip <= wide
@@ -230,6 +222,15 @@ def _climb(n, fewer, a, old, best, used, left_over, plan, given, tol, max_steps,
                 at_work[k] = 1
                 retried[k] = retried[chosen[k]]
                 place[k] = place[chosen[k]]
+
+
+@njit(**OPTIONS)
+def _unfold(out, first_pixel, order, lanes, rows, count):
+    """Write lanes as pixels, array by array: what is written of one stays in the nearest cache."""
+    for j in range(len(order)):
+        row, place = lanes[rows[j]], order[j]
+        for k in range(count):
+            out[first_pixel + k, place] = row[k]
 
 
 @njit(inline="always", **OPTIONS)
@@ -258,17 +259,15 @@ def _finish(n, best, used, left_over, first_pixel, plan, work, out, lanes):
     deviance_of(n, mu, dev)
 
     count = min(lanes, amplitude.shape[0] - first_pixel)
+    rows = np.arange(comps)
     for j in range(comps):
-        place = order[j]
-        v, r = inv[first[j]], null[j]
-        for k in range(count):
-            p = first_pixel + k
-            amplitude[p, place] = best[j, k]
-            onestep[p, place] = d[j, k]
-            variance[p, place] = v[k]
-            variance0[p, place] = v[k] * r[k]
-            skewness[p, place] = skew[j, k]
-            slope0[p, place] = grow[j, k]
+        multiply(null, j, 0, inv, first[j])
+    _unfold(amplitude, first_pixel, order, best, rows, count)
+    _unfold(onestep, first_pixel, order, d, rows, count)
+    _unfold(variance, first_pixel, order, inv, first, count)
+    _unfold(variance0, first_pixel, order, null, rows, count)
+    _unfold(skewness, first_pixel, order, skew, rows, count)
+    _unfold(slope0, first_pixel, order, grow, rows, count)
     for k in range(count):
         p = first_pixel + k
         deviance[p] = dev[0, k]

@@ -264,6 +264,30 @@ def interval(
     )
 
 
+def of_spectrum(net: float, error: float, stated: float) -> tuple[float, float]:
+    """Variance without the family, and upper limit, of net counts of a whole spectrum.
+
+    Parameters
+    ----------
+    net, error : float
+        Unbounded estimate, and its standard error in the test for presence. [counts]
+    stated : float
+        Standard error that is stated with the counts: at least `error`. [counts]
+
+    Returns
+    -------
+    null : float
+        Variance of the estimate if the family were absent. [counts2]
+    upper : float
+        End of the interval of :func:`interval`, and beyond it what the stated error adds: nothing
+        to an absent family, and ``net + 1.96 stated`` to one that is far from zero. [counts]
+    """
+    # the family's own counts are part of the variance; without it less remains
+    null = max(error**2 - max(net, 0.0), 0.25 * error**2)
+    upper = float(interval(net, null, 1.0)[1])
+    return null, upper + _normal((1 - COVERAGE) / 2) * (stated - error)
+
+
 def quantiles() -> tuple[float, float]:
     """Quantiles of the normal distribution for :data:`RISK` and for both sides of an interval."""
     return _normal(RISK), _normal((1 - COVERAGE) / 2)

@@ -15,6 +15,7 @@ from xrfmap.fit.pixels import Design
 from xrfmap.identification.identify import Found
 from xrfmap.identification.may_be_there import MayBe, may_be_there, owed
 from xrfmap.physics.lineshape import EnergyScale
+from xrfmap.running.one_thread import in_one_thread
 from xrfmap.spectra.emitters import Emitter
 from xrfmap.spectra.row_scales import shifted
 from xrfmap.spectra.sum_fit import merge
@@ -74,6 +75,7 @@ class MapDesign:
     cut: bool = False
 
     @cached_property
+    @in_one_thread
     def leakage(self) -> Array:
         """Counts of each family mistaken for each other one, shape (lines, lines).
 
@@ -94,6 +96,7 @@ class MapDesign:
         return np.asarray(leak)
 
     @cached_property
+    @in_one_thread
     def spread(self) -> Array:
         """Spread of the variance of each absent family, shape (lines,), in counts2.
 
@@ -102,6 +105,7 @@ class MapDesign:
         return null_spread(self.design.matrix, self.typical, len(self.lines))
 
     @classmethod
+    @in_one_thread
     def of(
         cls,
         found: Found,

@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from xrfmap.fit.fit_plan import Plan, row_pairs
+from xrfmap.running.one_thread import in_one_thread
 from xrfmap.running.threads import share_out
 
 __all__ = ["Design", "FitResult", "fit_counts"]
@@ -34,11 +35,12 @@ A pixel has arrived when a step of ten times as much at most has shrunk so fast 
 would be a sixteenth of this, or an eightieth where stray counts make the likelihood flat.
 """
 
-MAX_STEPS = 120
-"""Newton steps before a pixel is given up; usual pixels need four to eight."""
-
 FIRST_STEPS = 6
 """Steps after which pixels that still move are put aside and finished together."""
+
+LATE_STEPS = 44
+"""Newton steps after those, before a pixel is left to :mod:`xrfmap.fit.exact_pixels`; usual ones
+need four to eight in all."""
 
 
 @dataclass(frozen=True)
@@ -134,7 +136,7 @@ class FitResult:
     steps : ndarray of int, shape (pixels,)
         Newton steps used.
     converged : ndarray of bool, shape (pixels,)
-        Whether steps became small, see :data:`STEP_TOLERANCE`.
+        Whether steps became small, see :data:`STEP_TOLERANCE`, or the maximum was proved.
     """
 
     amplitude: npt.NDArray[np.float32]
@@ -199,11 +201,38 @@ def fit_counts(
     if len(late):  # a slow pixel would hold up all others in its lanes: do those together
         # laid out like the counts: another layout would be compiled anew
         given = np.ascontiguousarray(first[0][late][:, plan.order])
-        again = _run(data[late], plan, start, given, MAX_STEPS)
+        again = _run(data[late], plan, start, given, LATE_STEPS)
         again[-2][:] += FIRST_STEPS
         for whole, part in zip(first, again, strict=True):
             whole[late] = part
+        _finish_exactly(data, design, start, first, late[~again[-1]])
     return FitResult(*first)
+
+
+def _finish_exactly(
+    data: npt.NDArray[np.generic],
+    design: Design,
+    start: _Start,
+    fit: tuple[npt.NDArray[Any], ...],
+    stuck: npt.NDArray[np.intp],
+) -> None:
+    """Take pixels that keep moving to the maximum in double precision; fills `fit`."""
+    if not len(stuck):
+        return
+    from xrfmap.fit.exact_pixels import exact_maximum
+
+    plan, merged = design.plan, design.merge(data[stuck])
+    given = np.empty((len(stuck), len(plan.order)), np.float32)
+    proved = np.empty(len(stuck), np.bool_)
+    for k, pixel in enumerate(stuck):
+        best, proved[k] = exact_maximum(design.matrix, merged[k], fit[0][pixel])
+        given[k] = best[plan.order]
+    # no step more: errors and limits at these amplitudes
+    again = _run(data[stuck], plan, start, given, 0)
+    again[-2][:] = fit[-2][stuck]
+    again[-1][:] = proved
+    for whole, part in zip(fit, again, strict=True):
+        whole[stuck] = part
 
 
 def _narrow(data: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
@@ -290,6 +319,7 @@ def _run(
     return out
 
 
+@in_one_thread  # the last digit of pixels depends on it
 def _start(matrix: Float, typical: Float) -> _Start:
     """Weights of a typical spectrum, inverse of their information, and a floor per component."""
     floor = max(float(typical.mean()), 1e-12) * 1e-2

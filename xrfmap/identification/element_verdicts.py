@@ -113,7 +113,7 @@ def _present(
     best = max(counted or evidence.values(), key=lambda v: v.z)
     words = (
         f"{', '.join(families) or best.label} with {with_error(best.net, best.stated)} net counts "
-        f"({best.net / best.stated:.0f} standard errors) after all overlaps"
+        f"({best.z:.0f} standard errors in the test for presence) after all overlaps"
     )
     if not counted:
         words = f"{best.label} by the flanks of its peaks only, {RAN_FULL}: no net counts"
@@ -273,7 +273,7 @@ def _numbers(
     return {
         "net_counts": evidence.net if counted else None,
         "net_counts_err": evidence.stated if counted else None,
-        "standard_errors": evidence.net / evidence.stated,
+        "standard_errors": evidence.z,
         "likelihood_ratio": evidence.z**2 if evidence.z > 0 else 0.0,
         "error_inflation": evidence.inflation,
         "competitor": evidence.competitor,

@@ -25,6 +25,7 @@ from xrfmap.identification.may_be_there import may_be_there, with_may_be
 from xrfmap.io.blocks import Block, Box, Here, Runner, as_it_is, boxes_of, stretches
 from xrfmap.maps.candidate_scores import CandidateScores
 from xrfmap.maps.shared_errors import BESIDE, shared_errors
+from xrfmap.running.one_thread import in_one_thread
 from xrfmap.running.threads import share_out
 from xrfmap.spectra.faults import (
     EMPTY,
@@ -391,6 +392,7 @@ class SpectrumFit:
     found: Found
 
 
+@in_one_thread
 def fit_spectrum(
     spectrum: xr.Dataset,
     *,
@@ -451,14 +453,9 @@ def _table(found: Found, spectrum: xr.Dataset) -> xr.Dataset:
             rows.append((np.nan,) * len(PIXEL_FIELDS))
             continue
         mine = judge.judge(emitter.label, column)
-        variance = mine.error**2
-        net = max(mine.net, 0.0)
-        # the family's own counts are part of the variance; without it less remains
-        null = max(variance - net, 0.25 * variance)
-        high = float(limits.interval(mine.net, null, 1.0)[1])
-        high += limits.quantiles()[1] * (mine.stated - mine.error)  # of strong families only
+        null, high = limits.of_spectrum(mine.net, mine.error, mine.stated)
         rows.append(
-            (net, mine.stated, high, float(limits.decision_threshold(null)),
+            (max(mine.net, 0.0), mine.stated, high, float(limits.decision_threshold(null)),
              float(limits.detection_limit(null)))
         )  # fmt: skip
     values = np.array(rows, dtype=np.float64).reshape(len(emitters), len(PIXEL_FIELDS))

@@ -74,8 +74,9 @@ def refine(
     edges = fit.edges  # the same bins throughout, or steps could not be compared
     cost = _cost(fit, theta, knobs)
     damping = 1e-3
-    spreads, low, high = (
-        np.array([getattr(k, field) for k in knobs]) for field in ("spread", "low", "high")
+    spreads, low, high, longest = (
+        np.array([getattr(k, field) for k in knobs])
+        for field in ("spread", "low", "high", "longest")
     )
     curvature = np.diag(1 / spreads**2)
     for _ in range(steps):
@@ -84,7 +85,7 @@ def refine(
         free = ~(((theta <= low) & (gradient < 0)) | ((theta >= high) & (gradient > 0)))
         moved = False
         for _ in range(TRIES):
-            trial = np.clip(theta + _step(gradient, curvature, damping, free, spreads), low, high)
+            trial = np.clip(theta + _step(gradient, curvature, damping, free, longest), low, high)
             new = fit_sum(
                 counts, _apply(model, knobs, trial), model_error=REFINE_ERROR, edges=edges
             )
@@ -109,16 +110,14 @@ def refine(
 
 
 def _step(
-    gradient: Array, curvature: Array, damping: float, free: npt.NDArray[np.bool_], most: Array
+    gradient: Array, curvature: Array, damping: float, free: npt.NDArray[np.bool_], longest: Array
 ) -> Array:
     """Damped Gauss-Newton step; parameters that are not `free` press against a bound and stay."""
     step = np.zeros(len(gradient))
     inside = curvature[np.ix_(free, free)]
     lifted = inside + damping * np.diag(np.diag(inside))
     step[free] = np.linalg.solve(lifted, gradient[free])
-    # a line behind an edge goes down as an exponential of a depth: far from where it was drawn, its
-    # slope says nothing
-    return np.clip(step, -most, most)
+    return np.clip(step, -longest, longest)
 
 
 def _apply(model: SpectrumModel, knobs: list[Knob], theta: Array) -> SpectrumModel:

@@ -72,6 +72,7 @@ class Knob:
     step: float
     act: Callable[[SpectrumModel, float], SpectrumModel]
     now: float | None = None  # value in the model where it is not the expected one
+    longest: float = np.inf  # change that its slope says anything about
 
 
 def knobs_of(counts: Array, model: SpectrumModel, detector_known: bool) -> list[Knob]:
@@ -206,8 +207,9 @@ def _paint_knobs(emitter: Emitter, model: SpectrumModel, absorbers: Sequence[str
         if edge is None or edge.absorber not in split:
             edge = PaintEdge(split[0], USUAL_EDGE)
         found.append(
+            # lines behind the edge go down as an exponential of several times the depth
             Knob(f"edges {label}", USUAL_EDGE, COVER_SPREAD, -0.5, 6.0, 1e-3,
-                 _on_edges(label, edge.absorber), edge.depth)
+                 _on_edges(label, edge.absorber), edge.depth, longest=COVER_SPREAD)
         )  # fmt: skip
     if emitter.m is not None:
         now = model.m_states.get(label, USUAL_M)

@@ -37,7 +37,7 @@ LIGHT = Material.from_formula("C6H10O5", 1.5, "cellulose")
 """Stands for all that is organic."""
 
 CHALK = Material.from_formula("CaCO3", 2.7, "calcium carbonate")
-WEAK_LINE = 2e-4  # lines below this share of their family are left out of a column
+WEAK_LINE = 2e-5  # share of a family: 40 counts where the family has two millions
 
 
 @dataclass(frozen=True, eq=False)

@@ -137,7 +137,8 @@ def knobs_of(counts: Array, model: SpectrumModel, detector_known: bool) -> list[
     # not with the error that unrefined shapes leave: it is largest at the very family whose
     # shapes are off, which would then stay as it is and take from its neighbours
     fit = fit_sum(counts, model, model_error=REFINE_ERROR)
-    absorbers = _absorbers(model, fit)
+    masses = _absorbers(model, fit)
+    absorbers = list(masses)
     for emitter in model.emitters:
         net, error = fit.net(emitter.label)
         # a ratio is known to error/net at best; but where a part of the family is left out,
@@ -163,7 +164,7 @@ def knobs_of(counts: Array, model: SpectrumModel, detector_known: bool) -> list[
             main = emitter.lines[int(np.argmax(shares))]
             if emitter.shells and not main.startswith("Ka"):  # alpha 2 : 1 is sure
                 found += _group_knobs(emitter, shares, model, fit, ANODE_SPREAD)
-    found += _absorber_knobs(model, absorbers)
+    found += _absorber_knobs(model, masses)
     if absorbers:
         found.append(
             Knob("paint film", USUAL_FILM, FILM_SPREAD, -6.0, 6.0, 1e-2, _on_model("film_log"),
@@ -193,7 +194,7 @@ def _absorbers(model: SpectrumModel, fit: SumFit) -> dict[str, float]:
     return {e: masses[e] for e in strong if counts[e] > 0.02 * fit.counts.sum()}
 
 
-def _absorber_knobs(model: SpectrumModel, absorbers: Mapping[str, float]) -> list[Knob]:
+def _absorber_knobs(model: SpectrumModel, masses: Mapping[str, float]) -> list[Knob]:
     """Mass of the strongest absorber, and those of others beside it as their counts have them.
 
     By itself an edge in the continuum hardly shows below strong lines, and would take up what
@@ -201,7 +202,7 @@ def _absorber_knobs(model: SpectrumModel, absorbers: Mapping[str, float]) -> lis
     """
     found: list[Knob] = []
     first, unit, usual = "", 0.0, None
-    for element, mass in absorbers.items():
+    for element, mass in masses.items():
         now = model.absorbers.get(element)
         if not found:
             first, unit, usual = element, mass, now

@@ -163,7 +163,7 @@ def test_verdict_says_why():
     # the test knows nothing of the 0.3 % that all bins of a family share; lead has hardly any other
     # error, and a family that is doubted hardly this one
     assert error == pytest.approx(np.hypot(net / z, 0.003 * net))
-    assert error > 2 * net / z
+    assert error > 1.5 * net / z
     net, error, z = (
         float(findings["Co"].evidence[name])
         for name in ("net_counts", "net_counts_err", "standard_errors")

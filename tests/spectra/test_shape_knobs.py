@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xraylib
 from line_spectra import Array, model
 
-from xrfmap.spectra.shape_knobs import Knob, knobs_of
+from xrfmap.spectra.refine import refine
+from xrfmap.spectra.shape_knobs import ABSORBER, LEAST_MASS, Knob, knobs_of
+from xrfmap.spectra.shape_slopes import slopes_of
+from xrfmap.spectra.sum_fit import fit_sum, merge
 from xrfmap.spectra.templates import SpectrumModel
 
 FAMILIES = ("Ca K", "Fe K", "Hg L", "Pb L")
@@ -25,7 +30,7 @@ def counts_of(net: dict[str, float]) -> Array:
 
 def absorbers_of(counts: Array, of: SpectrumModel) -> dict[str, Knob]:
     knobs = knobs_of(counts, of, detector_known=True)
-    return {k.name.removeprefix("absorber "): k for k in knobs if k.name.startswith("absorber ")}
+    return {k.name.split()[1]: k for k in knobs if k.name.startswith(ABSORBER)}
 
 
 def with_usual(of: SpectrumModel, knobs: dict[str, Knob]) -> SpectrumModel:
@@ -58,9 +63,43 @@ def test_what_was_found_of_absorbers_is_where_the_next_search_begins():
     )
 
 
-def test_an_absorber_of_no_mass_leaves_none_to_the_others():
-    counts = counts_of({"Pb L": 3e6, "Hg L": 6e5})
-    nothing = absorbers_of(counts, spectra())["Pb"].act(spectra(), 0.0)
-    again = absorbers_of(counts, nothing)
-    assert again["Hg"].now is None
-    assert again["Hg"].act(nothing, 0.0).absorbers["Hg"] == 0.0
+def test_slopes_of_absorbers_are_those_of_all_that_moves_with_them():
+    net = {"Pb L": 3e6, "Hg L": 6e5, "Fe K": 1.5e6}
+    knobs = [
+        k for k in knobs_of(counts_of(net), spectra(), detector_known=True)
+        if k.name.startswith(ABSORBER) or k.name == "paint film"
+    ]  # fmt: skip
+    theta = np.array([0.1 if k.name == "absorber Pb" else k.start + 0.3 for k in knobs])
+    assert {k.name for k in knobs} >= {"absorber Pb", "absorber Hg beside Pb", "paint film"}
+
+    def applied(values: Array) -> SpectrumModel:
+        of = spectra()
+        for knob, value in zip(knobs, values, strict=True):
+            of = knob.act(of, float(value))
+        return of
+
+    fit = fit_sum(counts_of(net), applied(theta))
+    slopes = slopes_of(applied(theta), fit, knobs, theta)
+    for k, knob in enumerate(knobs):
+        by = np.zeros(len(knobs))
+        by[k] = 1e-4 * max(abs(theta[k]), 0.1)
+        up, down = (
+            merge(applied(theta + d).matrix(), fit.edges) @ fit.amplitude for d in (by, -by)
+        )
+        exact = (up - down) / (2 * by[k])
+        # 2 %: the slope is a difference over one step to one side, a hundredth of the parameter
+        assert np.linalg.norm(slopes[:, k] - exact) < 0.02 * np.linalg.norm(exact), knob.name
+
+
+def test_absorbers_found_elsewhere_are_brought_within_their_bounds():
+    # lead all over the scan, and an area of iron: beside it the lead has far too much mass
+    counts = counts_of({"Pb L": 4e5, "Fe K": 4e6})
+    other = replace(spectra(), absorbers={"Pb": 0.15, "Fe": 0.002})
+    found = refine(np.round(counts), other, steps=6, detector_known=True)
+    for name, (value, _) in found.parameters.items():
+        if name.startswith(ABSORBER):
+            assert value <= 5
+    assert found.model.absorbers["Fe"] >= LEAST_MASS
+    # and the search has moved on from there, to what the counts tell within a factor of e^2
+    beside = found.parameters["absorber Pb beside Fe"][0]
+    assert abs(beside) < 2

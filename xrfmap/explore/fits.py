@@ -162,7 +162,7 @@ def _first_row(evidence: Evidence) -> FamilyRow:
     net, err = evidence.net, evidence.stated
     null, high = limits.of_spectrum(net, evidence.error, err)
     limit = float(limits.detection_limit(null))
-    seen = net > Z_FIRST * err
+    seen = evidence.z > Z_FIRST
     words = _seen_words(net, err) if seen else f"not detected, fewer than {number(high)}"
     return FamilyRow(
         evidence.label, max(net, 0.0), err, high, limit,

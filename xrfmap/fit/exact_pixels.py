@@ -59,7 +59,8 @@ def exact_maximum(matrix: Float, counts: Float, start: npt.ArrayLike) -> tuple[F
         curvature = (scaled * (counts / mean**2)[:, None]).T @ scaled
         ridge = RIDGE * max(1.0, curvature.diagonal().max())
         root = np.linalg.cholesky(curvature + ridge * np.eye(len(a)))
-        target = solve_triangular(root, curvature @ now + slope, lower=True)
+        # the ridge holds what nothing tells where it is
+        target = solve_triangular(root, curvature @ now + ridge * now + slope, lower=True)
         step = nnls(root.T, target)[0] - now
         length = 1.0
         while length > SHORTEST:

@@ -31,6 +31,7 @@ __all__ = [
     "decision_threshold",
     "detection_limit",
     "interval",
+    "of_spectrum",
     "quantiles",
     "unified_upper",
     "variance_slope",

@@ -10,7 +10,7 @@ Poisson curvature, for many pixels at once (:mod:`xrfmap.fit._lanes`).
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cached_property
 from threading import Lock
@@ -209,6 +209,7 @@ def fit_counts(
     return FitResult(*first)
 
 
+@in_one_thread  # as `_start`
 def _finish_exactly(
     data: npt.NDArray[np.generic],
     design: Design,
@@ -225,7 +226,10 @@ def _finish_exactly(
     given = np.empty((len(stuck), len(plan.order)), np.float32)
     proved = np.empty(len(stuck), np.bool_)
     for k, pixel in enumerate(stuck):
-        best, proved[k] = exact_maximum(design.matrix, merged[k], fit[0][pixel])
+        best, proved[k] = fit[0][pixel], False
+        # numbers that no spectrum should hold: such a pixel is told, and the others go on
+        with suppress(RuntimeError, ValueError, np.linalg.LinAlgError):
+            best, proved[k] = exact_maximum(design.matrix, merged[k], fit[0][pixel])
         given[k] = best[plan.order]
     # no step more: errors and limits at these amplitudes
     again = _run(data[stuck], plan, start, given, 0)

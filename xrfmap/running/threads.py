@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor, wait
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from functools import lru_cache
 
 __all__ = ["share_out"]
@@ -27,8 +27,9 @@ def share_out(work: Callable[[int, int], None], most: int) -> None:
     from numba import get_num_threads
 
     parts = max(min(get_num_threads(), most), 1)
-    others = [_threads().submit(work, part, parts) for part in range(1, parts)]
+    others: list[Future[None]] = []
     try:
+        others.extend(_threads().submit(work, part, parts) for part in range(1, parts))
         work(0, parts)
     finally:
         wait(others)  # they write where the caller would go on

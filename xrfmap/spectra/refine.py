@@ -70,14 +70,15 @@ def refine(
     """
     knobs = knobs_of(counts, model, detector_known)
     theta = np.array([k.start if k.now is None else k.now for k in knobs])
-    fit = fit_sum(counts, _apply(model, knobs, theta), model_error=REFINE_ERROR)
-    edges = fit.edges  # the same bins throughout, or steps could not be compared
-    cost = _cost(fit, theta, knobs)
-    damping = 1e-3
     spreads, low, high, longest = (
         np.array([getattr(k, field) for k in knobs])
         for field in ("spread", "low", "high", "longest")
     )
+    theta = np.clip(theta, low, high)  # another spectrum may have had them elsewhere
+    fit = fit_sum(counts, _apply(model, knobs, theta), model_error=REFINE_ERROR)
+    edges = fit.edges  # the same bins throughout, or steps could not be compared
+    cost = _cost(fit, theta, knobs)
+    damping = 1e-3
     curvature = np.diag(1 / spreads**2)
     for _ in range(steps):
         slopes = slopes_of(_apply(model, knobs, theta), fit, knobs, theta)

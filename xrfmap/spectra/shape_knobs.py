@@ -58,8 +58,14 @@ MASS_SPREAD = 1.0
 
 On the northern panel and the demo iron and copper lie within 0.2 of it, mercury 1 to 2 above."""
 
+LEAST_MASS = 1e-4
+"""Of the strongest absorber, by which the others go: edges of a ten-thousandth."""
+
 PAINT_KNOBS = ("cover", "edges", *MState._fields)
 """First words of the names of those by which paint acts on the lines of one family."""
+
+ABSORBER = "absorber "
+"""How the names of those begin by which absorption edges show in the continuum."""
 
 SCALE_KNOBS = ("zero_kev", "kev_per_channel", "noise_kev", "fano")
 """Names of those that move or widen all peaks alike."""
@@ -198,7 +204,8 @@ def _absorber_knobs(model: SpectrumModel, masses: Mapping[str, float]) -> list[K
     """Mass of the strongest absorber, and those of others beside it as their counts have them.
 
     By itself an edge in the continuum hardly shows below strong lines, and would take up what
-    is amiss with these.
+    is amiss with these. Parameters of the others are logarithms of their mass over that expected.
+    An element that is no longer among the strongest keeps the mass that it had.
     """
     found: list[Knob] = []
     first, unit, usual = "", 0.0, None
@@ -207,13 +214,15 @@ def _absorber_knobs(model: SpectrumModel, masses: Mapping[str, float]) -> list[K
         if not found:
             first, unit, usual = element, mass, now
             found.append(
-                Knob(f"absorber {element}", 0.05, 0.5, 0.0, 5.0, 1e-3, _on_absorber(element), now)
-            )
+                Knob(f"{ABSORBER}{element}", 0.05, 0.5, LEAST_MASS, 5.0, 1e-3,
+                     _on_absorber(element), now)
+            )  # fmt: skip
             continue
         share = mass / unit if mass > 0 and unit > 0 else 1.0
         log = float(np.log(now / (share * usual))) if now and usual else None
         act = _on_absorber_beside(element, first, share)
-        found.append(Knob(f"absorber {element}", 0.0, MASS_SPREAD, -5.0, 5.0, 1e-2, act, log))
+        name = f"{ABSORBER}{element} beside {first}"
+        found.append(Knob(name, 0.0, MASS_SPREAD, -5.0, 5.0, 1e-2, act, log))
     return found
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from xrfmap.physics.lineshape import EPSILON_KEV, FWHM_PER_SIGMA
-from xrfmap.spectra.shape_knobs import PAINT_KNOBS, SCALE_KNOBS, Knob
+from xrfmap.spectra.shape_knobs import ABSORBER, PAINT_KNOBS, SCALE_KNOBS, Knob
 from xrfmap.spectra.sum_fit import SumFit, merge
 from xrfmap.spectra.templates import SpectrumModel
 
@@ -48,10 +48,12 @@ def slopes_of(model: SpectrumModel, fit: SumFit, knobs: list[Knob], theta: Array
             result[:, k] = merge(_scale_slope(knob.name, model, total), fit.edges)
             continue
         moved = knob.act(model, float(value) + knob.step)
+        if knob.name.startswith(ABSORBER):
+            moved = _absorbers_moved(model, knobs, theta, k)
         if knob.name == "pile_up_mixing":
             new = moved.pile_up_column() - model.pile_up_column()
             change = merge(new, fit.edges) * fit.net("pile-up")[0]
-        elif knob.name in ("elastic share", "paint film") or knob.name.startswith("absorber "):
+        elif knob.name in ("elastic share", "paint film") or knob.name.startswith(ABSORBER):
             pieces = len(model.knots)
             new = merge(moved.continuum(), fit.edges) - fit.matrix[:, -pieces:]
             change = new @ fit.amplitude[-pieces:]
@@ -62,6 +64,16 @@ def slopes_of(model: SpectrumModel, fit: SumFit, knobs: list[Knob], theta: Array
                 change += (column - fit.matrix[:, c]) * fit.amplitude[c]
         result[:, k] = change / knob.step
     return result
+
+
+def _absorbers_moved(
+    model: SpectrumModel, knobs: list[Knob], theta: Array, which: int
+) -> SpectrumModel:
+    """Take a step in one absorber; those that go by the mass of the first one go with it."""
+    for k, (knob, value) in enumerate(zip(knobs, theta, strict=True)):
+        if knob.name.startswith(ABSORBER):
+            model = knob.act(model, float(value) + (knob.step if k == which else 0.0))
+    return model
 
 
 def _concerned(name: str, model: SpectrumModel, fit: SumFit, where: dict[str, int]) -> list[int]:

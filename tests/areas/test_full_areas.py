@@ -175,7 +175,9 @@ def test_areas_of_the_explorer_are_fitted_without_their_full_channels(cube):
         assert abs(rows[line].net - 128 * net) < 3 * rows[line].err, line
         # shapes are the scan's in the first look, and not in its errors: 2 % more
         assert abs(look[line].net - 128 * net) < 3 * look[line].err + 0.02 * 128 * net, line
-    assert untold["Fe K"].net < 0.96 * 128 * NET[0]  # twice as much as is granted above
+    # what is cut off at the top is missed, though the fit finds the top amiss by itself and goes by
+    # the flanks: 0.9 % are left of the 4 % that are cut off
+    assert untold["Fe K"].net < look["Fe K"].net - look["Fe K"].err
 
 
 def test_the_first_look_gives_no_number_for_a_family_in_full_channels():

@@ -184,7 +184,7 @@ def test_large_maps_stay_in_the_file(tmp_path, scan, found, monkeypatch):
 KILLED = """
 import sys
 from pathlib import Path
-sys.path.insert(0, sys.argv[1])
+sys.path[:0] = [sys.argv[1], str(Path(sys.argv[1]).parent)]
 import test_map_file as t
 from painted import found_in, scan_of, simulated
 out = Path(sys.argv[2])

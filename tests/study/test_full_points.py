@@ -271,7 +271,7 @@ def leaded():
     single = model(names)
     background = single.continuum().sum(axis=1)
     mean = 2e5 * background / background.sum()
-    nets = {"Fe K": 4e5, "Ca K": 4e4, "Pb L": 1e6, "Pb M": 3e7, "Cu K": 3e4}
+    nets = {"Fe K": 4e5, "Ca K": 4e4, "Pb L": 1e6, "Pb M": 5e7, "Cu K": 3e4}
     for emitter in single.emitters:
         mean = mean + nets.get(emitter.label, 0.0) * single.column(emitter)
     counts = np.minimum(np.random.default_rng(8).poisson(mean), TOP).astype(np.uint16)

@@ -113,7 +113,7 @@ def _present(
     best = max(counted or evidence.values(), key=lambda v: v.z)
     words = (
         f"{', '.join(families) or best.label} with {with_error(best.net, best.stated)} net counts "
-        f"({best.z:.0f} standard errors in the test for presence) after all overlaps"
+        f"({best.z:.0f} standard errors of the test) after all overlaps"
     )
     if not counted:
         words = f"{best.label} by the flanks of its peaks only, {RAN_FULL}: no net counts"

@@ -30,7 +30,7 @@ def element_table(findings: Findings) -> Table:
         Column("lines", "Line families"),
         _number("net_counts [counts]", "Net counts", err="err [counts]"),
         _number("err [counts]", "Standard error", digits=2),
-        _number("standard_errors", "Standard errors in the test"),
+        _number("standard_errors", "Standard errors of the test"),
         _number("upper_limit_95 [counts]", "95 % upper limit"), Column("because", "Because"),
         Column("evidence", "Evidence", on_page=False),
     )  # fmt: skip

@@ -205,7 +205,9 @@ def fit_counts(
         again[-2][:] += FIRST_STEPS
         for whole, part in zip(first, again, strict=True):
             whole[late] = part
-        _finish_exactly(data, design, start, first, late[~again[-1]])
+        stuck = late[~again[-1]]
+        if len(stuck):
+            _finish_exactly(data, design, start, first, stuck)
     return FitResult(*first)
 
 
@@ -218,8 +220,6 @@ def _finish_exactly(
     stuck: npt.NDArray[np.intp],
 ) -> None:
     """Take pixels that keep moving to the maximum in double precision; fills `fit`."""
-    if not len(stuck):
-        return
     from xrfmap.fit.exact_pixels import exact_maximum
 
     plan, merged = design.plan, design.merge(data[stuck])

@@ -47,13 +47,15 @@ def slopes_of(model: SpectrumModel, fit: SumFit, knobs: list[Knob], theta: Array
         if knob.name in SCALE_KNOBS:
             result[:, k] = merge(_scale_slope(knob.name, model, total), fit.edges)
             continue
-        moved = knob.act(model, float(value) + knob.step)
-        if knob.name.startswith(ABSORBER):
+        absorber = knob.name.startswith(ABSORBER)
+        if absorber:
             moved = _absorbers_moved(model, knobs, theta, k)
+        else:
+            moved = knob.act(model, float(value) + knob.step)
         if knob.name == "pile_up_mixing":
             new = moved.pile_up_column() - model.pile_up_column()
             change = merge(new, fit.edges) * fit.net("pile-up")[0]
-        elif knob.name in ("elastic share", "paint film") or knob.name.startswith(ABSORBER):
+        elif knob.name in ("elastic share", "paint film") or absorber:
             pieces = len(model.knots)
             new = merge(moved.continuum(), fit.edges) - fit.matrix[:, -pieces:]
             change = new @ fit.amplitude[-pieces:]
